@@ -1,0 +1,1 @@
+"""The water train and what is known about it."""

@@ -1,0 +1,1 @@
+"""The model: pure NumPy, no web, no database, no clock of its own."""
