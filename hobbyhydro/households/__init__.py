@@ -1,0 +1,1 @@
+"""People, the households they belong to, and who may do what."""

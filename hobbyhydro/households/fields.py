@@ -1,0 +1,101 @@
+"""Form fields that take a physical quantity in the keeper's own unit."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from django import forms
+from django.core.exceptions import ValidationError
+
+from . import units as edge
+
+
+class QuantityField(forms.FloatField):
+    """A number in the keeper's unit; its clean value is in the unit that the model keeps.
+
+    ``quantity`` names an entry of ``units.QUANTITIES``; ``units`` is "us" or "metric". Bounds are
+    given in the kept unit, and the message names them in the keeper's. Text, NaN and infinity are
+    refused in words; a thousands comma and surrounding spaces are taken.
+    """
+
+    widget = forms.TextInput
+
+    def __init__(
+        self,
+        *,
+        quantity: str,
+        units: str = "us",
+        least: float | None = None,
+        most: float | None = None,
+        above_zero: bool = False,
+        **kwargs: Any,
+    ) -> None:
+        self.quantity = quantity
+        self.least = least
+        self.most = most
+        self.above_zero = above_zero
+        super().__init__(**kwargs)
+        self.widget.attrs.setdefault("inputmode", "decimal")
+        self.widget.attrs.setdefault("autocomplete", "off")
+        self.use_units(units)
+
+    def use_units(self, units: str) -> None:
+        """Read and show in this system from now on."""
+        self.units = units
+        self.widget.attrs["data-unit"] = self.unit_label
+
+    @property
+    def unit_label(self) -> str:
+        return edge.unit_label(self.quantity, units=self.units)
+
+    def prepare_value(self, value: Any) -> Any:
+        if isinstance(value, int | float):
+            return edge.typed(float(value), quantity=self.quantity, units=self.units)
+        return value
+
+    def has_changed(self, initial: Any, data: Any) -> bool:
+        shown = self.prepare_value(initial)
+        return str(shown or "") != str(data or "").strip()
+
+    def to_python(self, value: Any) -> float | None:
+        if value in self.empty_values or str(value).strip() == "":
+            return None
+        text = str(value).strip().replace("\u00a0", "").replace(" ", "")
+        if "," in text and "." not in text and len(text.rsplit(",", 1)[1]) != 3:
+            text = text.replace(",", ".")  # a decimal comma
+        text = text.replace(",", "")
+        try:
+            number = float(text)
+        except ValueError:
+            raise ValidationError(
+                f"“{value}” is not a number. Write it in {self.unit_label}, such as 12.5.",
+                code="invalid",
+            ) from None
+        if not math.isfinite(number):
+            raise ValidationError("This needs an ordinary number.", code="invalid")
+        return edge.to_kept(number, quantity=self.quantity, units=self.units)
+
+    def validate(self, value: float | None) -> None:
+        super().validate(value)
+        if value is None:
+            return
+        kind = edge.QUANTITIES[self.quantity]
+        least = kind.least if self.least is None else self.least
+        most = kind.most if self.most is None else self.most
+        if self.above_zero and value <= 0:
+            raise ValidationError("This must be more than zero.", code="not_positive")
+        slack = 1e-9 * max(1.0, abs(least), abs(most))
+        if value < least - slack:
+            if least == 0 and self.quantity != "temperature":
+                raise ValidationError("This cannot be below zero.", code="too_small")
+            raise ValidationError(f"This must be at least {self._words(least)}.", code="too_small")
+        if value > most + slack:
+            raise ValidationError(
+                f"This looks too large: at most {self._words(most)} makes sense here. "
+                "Is the decimal point where you want it?",
+                code="too_large",
+            )
+
+    def _words(self, kept: float) -> str:
+        return edge.in_words(kept, quantity=self.quantity, units=self.units)

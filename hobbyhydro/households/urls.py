@@ -1,0 +1,3 @@
+"""Addresses about people and households."""
+
+urlpatterns = []
