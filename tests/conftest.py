@@ -2,20 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 import pytest
 from django.test import Client
 
+from cartridges.models import Train
 from hobbyhydro.households.models import Household, Membership, User
 
+from .trains import build_train
+
 PASSWORD = "a drip a second"
-
-
-@pytest.fixture(autouse=True)
-def fast_password_hash(settings: pytest.FixtureRequest) -> None:
-    """Signing in is not what most tests measure."""
-    settings.PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
 
 
 @pytest.fixture
@@ -63,6 +58,26 @@ def signed_in(person: User) -> Client:
 
 
 @pytest.fixture
-def as_keeper(keeper: User) -> Iterator[Client]:
-    """A client signed in as the keeper."""
-    yield signed_in(keeper)
+def as_owner(owner: User) -> Client:
+    return signed_in(owner)
+
+
+@pytest.fixture
+def as_keeper(keeper: User) -> Client:
+    return signed_in(keeper)
+
+
+@pytest.fixture
+def as_viewer(viewer: User) -> Client:
+    return signed_in(viewer)
+
+
+@pytest.fixture
+def as_stranger(stranger: User) -> Client:
+    return signed_in(stranger)
+
+
+@pytest.fixture
+def train(household: Household, owner: User) -> Train:
+    """Sediment, carbon block, catalytic carbon: sixty days at work on a drip of 50 gal/day."""
+    return build_train(household, owner)
