@@ -27,6 +27,7 @@ from .meter import (
     intervals_of,
     metered_intervals,
 )
+from .periods import holding, union
 from .restrictor import (
     FLOW_LAWS,
     Expected,
@@ -148,7 +149,7 @@ def throughput(
     if not (np.isfinite(start_day) and np.isfinite(end_day) and end_day > start_day):
         raise ValueError("throughput needs finite days, the end after the start")
     metered = intervals_of(tuple(meters))
-    shut = _union(shutoffs)
+    shut = union((shutoff.start_day, shutoff.end_day) for shutoff in shutoffs)
     law = expected_flow(
         restrictors=tuple(restrictors), pressure_kpa=pressure_kpa, temperature_c=temperature_c
     )
@@ -204,22 +205,9 @@ class _Pieces:
         return np.asarray(sums, dtype=np.float64)
 
 
-def _union(shutoffs: Sequence[Shutoff]) -> FloatArray:
-    """Starts and ends of the time shut, shape (n, 2), sorted and apart."""
-    merged: list[list[float]] = []
-    for start, end in sorted((shutoff.start_day, shutoff.end_day) for shutoff in shutoffs):
-        if merged and start <= merged[-1][1]:
-            merged[-1][1] = max(merged[-1][1], end)
-        else:
-            merged.append([start, end])
-    return np.array(merged, dtype=np.float64).reshape(-1, 2)
-
-
 def _is_shut(days: FloatArray, shut: FloatArray) -> BoolArray:
     """Whether the water is off just after each day."""
-    index = np.searchsorted(shut[:, 0], days, side="right") - 1
-    ends = np.concatenate((shut[:, 1], [-np.inf]))
-    return np.asarray(days < ends[index], dtype=np.bool_)
+    return holding(days, start_day=shut[:, 0], end_day=shut[:, 1]) >= 0
 
 
 def _implied(
@@ -260,9 +248,7 @@ def _implied(
 
 def _owner(days: FloatArray, metered: Metered) -> NDArray[np.intp]:
     """Index of the metered interval that holds the time just after each day, -1 where none."""
-    index = np.searchsorted(metered.start_day, days, side="right") - 1
-    ends = np.concatenate((metered.end_day, [-np.inf]))
-    return np.where(days < ends[index], index, -1)
+    return holding(days, start_day=metered.start_day, end_day=metered.end_day)
 
 
 def _pieces(
