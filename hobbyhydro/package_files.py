@@ -41,7 +41,7 @@ class PackageFilesFinder(BaseFinder):
     def check(self, **kwargs: Any) -> list[CheckMessage]:
         return []
 
-    def find(self, path: str, find_all: bool = False, **kwargs: Any) -> str | list[str]:
+    def find(self, path: str, find_all: bool = False, **kwargs: Any) -> Any:
         if path not in FILES:
             return []
         found = str(located(path))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from typing import Any, ClassVar, Self
+from typing import Any, ClassVar, Self, cast
 
 from django.db import models, transaction
 from django.utils import timezone
@@ -60,6 +60,11 @@ class Fact(models.Model):
     class Meta:
         abstract = True
 
+    @classmethod
+    def rows(cls) -> FactQuerySet:
+        """All facts of this kind."""
+        return FactQuerySet(cls)
+
     @property
     def stands(self) -> bool:
         return self.withdrawn_at is None
@@ -97,9 +102,11 @@ class Fact(models.Model):
 
     def versions(self) -> list[Self]:
         """This fact and all it replaced, newest first."""
-        found: list[Self] = [self]
-        while found[-1].replaces is not None:
-            found.append(found[-1].replaces)
+        found: list[Self] = []
+        version: Self | None = self
+        while version is not None:
+            found.append(version)
+            version = cast("Self | None", version.replaces)
         return found
 
     def summary(self, *, units: str) -> str:

@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Self
-
 from django.db import models
-from django.db.models import Q
 
 from hobbyhydro.households.units import in_words
 
@@ -133,19 +130,6 @@ class PressureReading(Fact):
         return f"Pressure {before} before and {after} after {where}"
 
 
-class ShutoffQuerySet(models.QuerySet["Shutoff"]):
-    def standing(self) -> Self:
-        return self.filter(withdrawn_at__isnull=True)
-
-    def in_order(self) -> Self:
-        return self.order_by("at", "pk")
-
-    def covering(self, start: object, end: object | None) -> Self:
-        """Those that share a moment with [start, end); an end of None is still open."""
-        found = self.filter(Q(until__isnull=True) | Q(until__gt=start))
-        return found if end is None else found.filter(at__lt=end)
-
-
 class Shutoff(Fact):
     """The water was off from ``at`` until ``until`` (null: it still is)."""
 
@@ -154,8 +138,6 @@ class Shutoff(Fact):
 
     train = models.ForeignKey(Train, models.CASCADE, related_name="shutoffs")
     until = models.DateTimeField("turned on again", null=True, blank=True)
-
-    objects = ShutoffQuerySet.as_manager()  # type: ignore[assignment]  # narrower than Fact's
 
     def summary(self, *, units: str) -> str:
         if self.until is None:

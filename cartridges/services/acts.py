@@ -8,7 +8,7 @@ from decimal import Decimal
 from typing import TypeVar
 
 from django.db import transaction
-from django.db.models import Max
+from django.db.models import Max, Q
 from django.utils import timezone
 
 from cartridges.models import (
@@ -61,7 +61,7 @@ def log(fact: F, *, by: User | None) -> F:
 @transaction.atomic
 def correct(fact: F, *, by: User | None, why: str, **changes: object) -> F:
     """Replace a standing fact by one with ``changes``; the old one is kept, withdrawn."""
-    locked = type(fact)._default_manager.select_for_update().get(pk=fact.pk)
+    locked = fact.rows().select_for_update().get(pk=fact.pk)
     if not locked.stands:
         raise ActError("why", "This entry was corrected or undone in the meantime.")
     fresh: F = locked.correct(by=by, why=why, **changes)
@@ -196,7 +196,10 @@ def shut_off(
     """The water is off from ``at``, until ``until`` where that is known."""
     if until is not None and until <= at:
         raise ActError("until", "The water came on again before it went off. Please check both.")
-    clash = train.shutoffs.standing().covering(at, until).first()
+    shared = Q(until__isnull=True) | Q(until__gt=at)
+    if until is not None:
+        shared &= Q(at__lt=until)
+    clash = train.shutoffs.standing().filter(shared).first()
     if clash is not None:
         raise ActError(
             "at",
@@ -218,17 +221,18 @@ def turn_on(*, train: Train, at: dt.datetime, by: User | None) -> Shutoff:
             f"It was shut off at {timezone.localtime(open_one.at):%-d %b %Y %H:%M}, "
             "which is later than that.",
         )
-    return correct(open_one, by=by, why="turned on again", until=at)
+    closed: Shutoff = correct(open_one, by=by, why="turned on again", until=at)
+    return closed
 
 
 def _same_act(fact: Fact) -> list[Fact]:
     if fact.act is None:
         return [fact]
-    return list(type(fact)._default_manager.select_for_update().filter(act=fact.act))
+    return list(fact.rows().select_for_update().filter(act=fact.act))
 
 
 def _was_corrected(fact: Fact) -> bool:
-    return type(fact)._default_manager.filter(replaces=fact, withdrawn_at__isnull=True).exists()
+    return fact.rows().standing().filter(replaces=fact).exists()
 
 
 def _check_free(cartridge: Cartridge, *, stage: Stage, at: dt.datetime) -> None:

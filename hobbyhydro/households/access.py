@@ -32,7 +32,7 @@ def person(request: HttpRequest) -> User:
     """The signed-in person; 404 for anybody else."""
     if not request.user.is_authenticated:
         raise Http404
-    return cast(User, request.user)
+    return request.user
 
 
 def membership(request: HttpRequest) -> Membership:

@@ -5,14 +5,16 @@ from typing import Any
 from django.conf import settings
 from django.http import HttpRequest
 
+from .models import User
+
 
 def person(request: HttpRequest) -> dict[str, Any]:
     """Units and theme of the reader, their place in the household, and whether this is the demo."""
     user = getattr(request, "user", None)
-    signed_in = user is not None and user.is_authenticated
+    reader = user if isinstance(user, User) else None
     return {
-        "units": user.units if signed_in else "us",
-        "theme": user.theme if signed_in else "auto",
+        "units": reader.units if reader else "us",
+        "theme": reader.theme if reader else "auto",
         "membership": getattr(request, "membership", None),
         "is_demo": settings.DEMO,
     }

@@ -58,7 +58,7 @@ class QuantityField(forms.FloatField):
         shown = self.prepare_value(initial)
         return str(shown or "") != str(data or "").strip()
 
-    def to_python(self, value: Any) -> float | None:
+    def to_python(self, value: Any) -> Any:
         if value in self.empty_values or str(value).strip() == "":
             return None
         text = str(value).strip().replace("\u00a0", "").replace(" ", "")
@@ -76,7 +76,7 @@ class QuantityField(forms.FloatField):
             raise ValidationError("This needs an ordinary number.", code="invalid")
         return edge.to_kept(number, quantity=self.quantity, units=self.units)
 
-    def validate(self, value: float | None) -> None:
+    def validate(self, value: Any) -> None:
         super().validate(value)
         if value is None:
             return

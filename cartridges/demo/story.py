@@ -1,0 +1,108 @@
+"""What happened in the demo household, in days before today. All of it is invented.
+
+A chloramine city. A room of salamanders and shrimp on a slow drip of 40 US gal/day behind a
+sediment cartridge and two large catalytic carbons. The utility ran free chlorine for a month; five
+months ago the restrictor was doubled to feed a second tank; the first carbon was then spent and
+the second moved forward; lately one test between the carbons came out far above the forecast.
+"""
+
+from __future__ import annotations
+
+import math
+
+from cartridges.starter_set import L_PER_GAL
+
+DAYS_OF_HISTORY = 425
+PSI = 6.894757
+RESTRICTORS = ((425, 40.0, "First restrictor"), (150, 80.0, "Doubled to feed the shrimp tank"))
+SHUT_OFFS = ((98.0, 95.2, "Plumber replaced the shut-off valve"),)
+SWITCH_TO_FREE = (205, 176)
+NEXT_SWITCH_TO_FREE = (-160, -190)
+"""Announced: it begins 160 days from now."""
+
+SEDIMENT_SWAPS = (243, 61)
+ROTATION = 132
+
+# Total and free chlorine of the tap, mg/L; free is None where only total was tested.
+UTILITY_REPORTS: tuple[tuple[float, float, float | None], ...] = (
+    (420, 2.6, 0.05),
+    (328, 2.4, 0.05),
+    (237, 2.5, 0.08),
+    (146, 2.7, 0.05),
+    (54, 2.6, 0.06),
+)
+OWN_TAP_TESTS: tuple[tuple[float, float, float | None], ...] = (
+    (398, 2.5, None),
+    (361, 2.2, None),
+    (300, 2.4, None),
+    (262, 2.6, 0.1),
+    (201, 2.9, 2.8),
+    (188, 2.7, 2.7),
+    (170, 2.5, 0.1),
+    (115, 2.8, None),
+    (83, 2.6, None),
+    (26, 2.7, 0.1),
+)
+
+# Days ago, stage, mg/L or None for "below 0.1", kit, remark. The year's routine is in
+# `routine_outlet_tests`; these are the ones that somebody remembers.
+TOLD_OUTLET_TESTS: tuple[tuple[float, int, float | None, str, str], ...] = (
+    (139, 2, 0.1, "drops", "First colour after the lead carbon"),
+    (133, 2, 0.2, "drops", "Again, so we rotate"),
+    (17, 2, 0.6, "drops", "Far more than expected: repeated with a fresh vial, same colour"),
+    (9, 3, None, "meter", "Borrowed the club’s colorimeter: nothing after the second carbon"),
+)
+BUCKET_TESTS = ((421, 0.5, 312.0), (148, 0.5, 152.0), (40, 0.5, 158.0))
+"""Days ago, litres caught, seconds."""
+
+PRESSURES = (
+    (424, 58.0, 57.0),
+    (300, 59.0, 57.0),
+    (244, 57.0, 54.0),
+    (242, 57.0, 56.0),
+    (120, 60.0, 58.0),
+    (62, 58.0, 55.0),
+    (60, 58.0, 57.0),
+)
+"""Days ago, psi before and after the sediment stage."""
+
+TEMPERATURES = ((420, 12.0), (330, 8.0), (240, 11.0), (150, 18.0), (60, 20.0), (20, 15.0))
+TURBIDITIES = ((328, 0.4), (237, 0.9), (146, 0.5), (54, 0.6))
+NOTES = (
+    (150, "Second tank on the drip: 40 L, cherry-coloured shrimp, line is longer and higher."),
+    (93, "New shut-off valve works. Flushed ten minutes before opening the drip."),
+    (2, "Letter from the utility: free chlorine again next spring. Dates are entered."),
+)
+
+
+def true_flow_l_day(days_ago: float) -> float:
+    """What really dripped: a little under the rating, falling as the screen fouls."""
+    rated = next(flow for at, flow, _ in reversed(RESTRICTORS) if days_ago <= at)
+    since = min(at for at, _, _ in RESTRICTORS if days_ago <= at) - days_ago
+    season = 1.0 + 0.03 * math.sin(2.0 * math.pi * (days_ago - 30.0) / 365.0)
+    return rated * L_PER_GAL * 0.95 * season * (1.0 - 0.0003 * since)
+
+
+def meter_readings() -> list[tuple[float, float]]:
+    """(days ago, litres) at the uneven intervals of a real household, oldest first."""
+    found: list[tuple[float, float]] = []
+    total_l, reading_due, step = 0.0, 9.0, 0.25
+    ticks = round(DAYS_OF_HISTORY / step)
+    for tick in range(1, ticks):
+        days_ago = DAYS_OF_HISTORY - tick * step
+        off = any(end <= days_ago < start for start, end, _ in SHUT_OFFS)
+        total_l += 0.0 if off else true_flow_l_day(days_ago) * step
+        if tick * step >= reading_due and days_ago >= 1.0:
+            found.append((days_ago, total_l))
+            reading_due += 5.0 + 4.0 * (1.0 + math.sin(1.7 * len(found)))
+    return found
+
+
+def routine_outlet_tests() -> list[tuple[float, int, None, str, str]]:
+    """Every other week between the carbons: nothing to see."""
+    told = {days for days, *_ in TOLD_OUTLET_TESTS}
+    return [
+        (float(days), 2, None, "drops", "")
+        for days in range(411, 20, -15)
+        if all(abs(days - t) > 5 for t in told)
+    ]
