@@ -7,3 +7,8 @@ urlpatterns = [
     path("", include("hobbyhydro.households.urls")),
     path("", include("cartridges.urls")),
 ]
+
+handler400 = "hobbyhydro.households.views_errors.bad_request"
+handler403 = "hobbyhydro.households.views_errors.forbidden"
+handler404 = "hobbyhydro.households.views_errors.not_found"
+handler500 = "hobbyhydro.households.views_errors.broken"

@@ -13,7 +13,7 @@ CURRENCIES = ["USD", "CAD", "EUR", "GBP", "AUD", "NZD", "CHF", "SEK", "NOK", "DK
 
 
 class SignUpForm(forms.Form):
-    """What we ask beside email and password."""
+    """What we ask beside email and password, and the household that comes of it."""
 
     name = forms.CharField(
         label="What should we call you?",
@@ -21,11 +21,28 @@ class SignUpForm(forms.Form):
         required=False,
         widget=forms.TextInput(attrs={"autocomplete": "given-name"}),
     )
-    field_order = ["name", "email", "password1", "password2"]
+    units = forms.ChoiceField(
+        label="Units you read in",
+        choices=User.Units.choices,
+        initial=User.Units.US,
+        required=False,
+        widget=forms.RadioSelect,
+    )
+    device_zone = forms.CharField(
+        required=False, widget=forms.HiddenInput(attrs={"data-device-zone": True})
+    )
+    field_order = ["name", "email", "password1", "password2", "units"]
+
+    def clean_device_zone(self) -> str:
+        """The device's time zone where it is one we know; nobody typed it, so nobody is told."""
+        zone: str = self.cleaned_data["device_zone"]
+        return zone if zone in zoneinfo.available_timezones() else "UTC"
 
     def signup(self, request: Any, user: User) -> None:
         user.name = self.cleaned_data["name"]
-        user.save(update_fields=["name"])
+        user.units = self.cleaned_data["units"] or User.Units.US
+        user.save(update_fields=["name", "units"])
+        Household.found(owner=user, time_zone=self.cleaned_data["device_zone"])
 
 
 class PersonForm(forms.ModelForm):
@@ -35,6 +52,15 @@ class PersonForm(forms.ModelForm):
         model = User
         fields = ["name", "units", "theme"]
         labels = {"name": "Your name", "units": "Units", "theme": "Colours"}
+        help_texts = {
+            "name": "Others in the household see it beside what you log.",
+            "units": "For you alone. What is kept does not change.",
+        }
+        widgets = {
+            "name": forms.TextInput(attrs={"autocomplete": "name"}),
+            "units": forms.RadioSelect,
+            "theme": forms.RadioSelect,
+        }
 
 
 class HouseholdForm(forms.ModelForm):
@@ -45,9 +71,16 @@ class HouseholdForm(forms.ModelForm):
         choices=lambda: [
             (name, name.replace("_", " ")) for name in sorted(zoneinfo.available_timezones())
         ],
+        widget=forms.Select(attrs={"data-suggest-zone": "zone-offer"}),
+        help_text="The day a swap falls on is counted here.",
     )
-    currency = forms.ChoiceField(label="Currency", choices=[(c, c) for c in CURRENCIES])
+    currency = forms.ChoiceField(
+        label="Currency",
+        choices=[(c, c) for c in CURRENCIES],
+        help_text="For the price of cartridges. Amounts already written down are not converted.",
+    )
 
     class Meta:
         model = Household
         fields = ["name", "time_zone", "currency"]
+        labels = {"name": "Name"}

@@ -61,6 +61,7 @@ QUANTITIES: dict[str, Quantity] = {
         500_000.0,
     ),
     "bed_volume": Quantity("L", Reading("inch**3", "in³", 0), Reading("L", "L", 2), 0.0, 500.0),
+    "size": Quantity("mm", Reading("inch", "in", 2), Reading("mm", "mm", 0), 0.0, 2_000.0),
     "pressure": Quantity("kPa", Reading("psi", "psi", 0), Reading("kPa", "kPa", 0), 0.0, 2_000.0),
     "temperature": Quantity(
         "degC", Reading("degF", "°F", 0), Reading("degC", "°C", 1), 0.0, 45.0
