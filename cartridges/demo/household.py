@@ -163,7 +163,7 @@ class Telling:
             self.write(pair, days)
 
     def water(self) -> None:
-        turbidity = dict(story.TURBIDITIES)
+        turbidity: dict[float, float] = dict(story.TURBIDITIES)
         for days, total, free in story.UTILITY_REPORTS:
             self.tap(days, total, free, origin="utility", turbidity_ntu=turbidity.get(days))
         for days, total, free in story.OWN_TAP_TESTS:

@@ -14,7 +14,10 @@ from cartridges.starter_set import L_PER_GAL
 
 DAYS_OF_HISTORY = 425
 PSI = 6.894757
-RESTRICTORS = ((425, 40.0, "First restrictor"), (150, 80.0, "Doubled to feed the shrimp tank"))
+RESTRICTORS: tuple[tuple[float, float, str], ...] = (
+    (425, 40.0, "First restrictor"),
+    (150, 80.0, "Doubled to feed the shrimp tank"),
+)
 SHUT_OFFS = ((98.0, 95.2, "Plumber replaced the shut-off valve"),)
 SWITCH_TO_FREE = (205, 176)
 NEXT_SWITCH_TO_FREE = (-160, -190)
@@ -67,8 +70,8 @@ PRESSURES = (
 """Days ago, psi before and after the sediment stage."""
 
 TEMPERATURES = ((420, 12.0), (330, 8.0), (240, 11.0), (150, 18.0), (60, 20.0), (20, 15.0))
-TURBIDITIES = ((328, 0.4), (237, 0.9), (146, 0.5), (54, 0.6))
-NOTES = (
+TURBIDITIES: tuple[tuple[float, float], ...] = ((328, 0.4), (237, 0.9), (146, 0.5), (54, 0.6))
+NOTES: tuple[tuple[float, str], ...] = (
     (150, "Second tank on the drip: 40 L, cherry-coloured shrimp, line is longer and higher."),
     (93, "New shut-off valve works. Flushed ten minutes before opening the drip."),
     (2, "Letter from the utility: free chlorine again next spring. Dates are entered."),
