@@ -61,7 +61,7 @@ class Telling:
             household=self.household,
             source=self.source,
             name="Salamander room",
-            supply_pressure_kpa=58.0 * story.PSI,
+            supply_pressure_kpa=story.SUPPLY_PSI * story.PSI,
             started_at=start,
             set_up_at=start,
         )
@@ -149,8 +149,9 @@ class Telling:
             whole_gal = round(litres / L_PER_GAL, 1) * L_PER_GAL
             reading = MeterReading(train=self.train, meter=meter, reading_l=whole_gal)
             self.write(reading, days, by=self.keeper if turn % 3 == 1 else self.owner)
-        for when, volume_l, duration_s in story.BUCKET_TESTS:
-            cup = FlowTest(train=self.train, volume_l=volume_l, duration_s=duration_s)
+        for when in story.BUCKET_TESTS:
+            seconds = story.bucket_test_s(when)
+            cup = FlowTest(train=self.train, volume_l=story.CUP_L, duration_s=seconds)
             self.write(cup, when, by=self.keeper)
         sediment = self.train.stages.get(position=1)
         for days, before, after in story.PRESSURES:
@@ -168,7 +169,8 @@ class Telling:
             self.tap(days, total, free, origin="utility", turbidity_ntu=turbidity.get(days))
         for days, total, free in story.OWN_TAP_TESTS:
             self.tap(days, total, free, origin="own")
-        for days, celsius in story.TEMPERATURES:
+        for days in story.TEMPERATURES:
+            celsius = round(story.water_temperature_c(days), 1)
             self.write(SourceReading(source=self.source, temperature_c=celsius), days - 0.2)
         for start, end in (story.SWITCH_TO_FREE, story.NEXT_SWITCH_TO_FREE):
             period = SwitchPeriod(source=self.source, until=self.ago(end), to="free_chlorine")

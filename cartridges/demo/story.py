@@ -10,10 +10,12 @@ from __future__ import annotations
 
 import math
 
+from cartridges.physics.throughput import FLOW_LAWS, Restrictor, restricted_flow_l_day
 from cartridges.starter_set import L_PER_GAL
 
 DAYS_OF_HISTORY = 425
 PSI = 6.894757
+SUPPLY_PSI = 58.0
 RESTRICTORS: tuple[tuple[float, float, str], ...] = (
     (425, 40.0, "First restrictor"),
     (150, 80.0, "Doubled to feed the shrimp tank"),
@@ -55,8 +57,8 @@ TOLD_OUTLET_TESTS: tuple[tuple[float, int, float | None, str, str], ...] = (
     (17, 2, 0.6, "drops", "Far more than expected: repeated with a fresh vial, same colour"),
     (9, 3, None, "meter", "Borrowed the club’s colorimeter: nothing after the second carbon"),
 )
-BUCKET_TESTS = ((421, 0.5, 312.0), (148, 0.5, 152.0), (40, 0.5, 158.0))
-"""Days ago, litres caught, seconds."""
+BUCKET_TESTS = (421, 148, 40)
+CUP_L = 0.5
 
 PRESSURES = (
     (424, 58.0, 57.0),
@@ -69,7 +71,9 @@ PRESSURES = (
 )
 """Days ago, psi before and after the sediment stage."""
 
-TEMPERATURES = ((420, 12.0), (330, 8.0), (240, 11.0), (150, 18.0), (60, 20.0), (20, 15.0))
+TEMPERATURES = (420, 330, 240, 150, 60, 20)
+"""Days ago on which somebody held a thermometer under the tap."""
+
 TURBIDITIES: tuple[tuple[float, float], ...] = ((328, 0.4), (237, 0.9), (146, 0.5), (54, 0.6))
 NOTES: tuple[tuple[float, str], ...] = (
     (150, "Second tank on the drip: 40 L, cherry-coloured shrimp, line is longer and higher."),
@@ -78,12 +82,31 @@ NOTES: tuple[tuple[float, str], ...] = (
 )
 
 
+def water_temperature_c(days_ago: float) -> float:
+    """The tap runs from 8 to 20 °C and back within the year that ends today."""
+    return 14.0 + 6.0 * math.sin(2.0 * math.pi * (140.0 - days_ago) / 365.0)
+
+
 def true_flow_l_day(days_ago: float) -> float:
-    """What really dripped: a little under the rating, falling as the screen fouls."""
-    rated = next(flow for at, flow, _ in reversed(RESTRICTORS) if days_ago <= at)
-    since = min(at for at, _, _ in RESTRICTORS if days_ago <= at) - days_ago
-    season = 1.0 + 0.03 * math.sin(2.0 * math.pi * (days_ago - 30.0) / 365.0)
-    return rated * L_PER_GAL * 0.95 * season * (1.0 - 0.0003 * since)
+    """What really dripped: 6 % under the restrictor's law, and less as its screen fouls."""
+    fitted, rated, _ = next(row for row in reversed(RESTRICTORS) if days_ago <= row[0])
+    law = FLOW_LAWS["capillary"]
+    expected = restricted_flow_l_day(
+        restrictor=Restrictor(
+            fitted_day=-fitted,
+            rated_flow_l_day=rated * L_PER_GAL,
+            exponent=law.exponent,
+            laminar=law.laminar,
+        ),
+        pressure_kpa=SUPPLY_PSI * PSI,
+        temperature_c=water_temperature_c(days_ago),
+    )
+    return float(expected) * 0.94 * (1.0 - 0.0003 * (fitted - days_ago))
+
+
+def bucket_test_s(days_ago: float) -> float:
+    """Seconds that the cup took to fill, by the kitchen clock."""
+    return float(round(CUP_L / true_flow_l_day(days_ago) * 86_400.0))
 
 
 def meter_readings() -> list[tuple[float, float]]:
