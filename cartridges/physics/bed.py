@@ -21,7 +21,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from .arrays import FloatArray
+from .arrays import BoolArray, FloatArray
 
 
 class Passed(NamedTuple):
@@ -55,7 +55,7 @@ def leaked(effect: FloatArray, depth: FloatArray) -> FloatArray:
     return np.minimum(softplus(log_expm1(effect) - depth), effect)
 
 
-def _in_range(ok: FloatArray | np.bool_, *values: FloatArray) -> tuple[FloatArray, ...]:
+def _in_range(ok: BoolArray | np.bool_, *values: FloatArray) -> tuple[FloatArray, ...]:
     return tuple(np.where(ok, value, np.nan) for value in values)
 
 
@@ -83,7 +83,8 @@ def advance(
     rate_l_mg_day k >= 0; weight w >= 0, capacity used per mg removed. Where w k = 0 the bed is not
     worn and passes D e^(-b S). Source and out-of-range rule: see the module.
     """
-    s, dose, b, k, w = map(_array, (remaining, dose_mg_day_l, transfer_units, rate_l_mg_day, weight))
+    s, dose, b = map(_array, (remaining, dose_mg_day_l, transfer_units))
+    k, w = map(_array, (rate_l_mg_day, weight))
     with np.errstate(invalid="ignore"):
         ok = (s >= 0) & (s <= 1) & (dose >= 0) & np.isfinite(dose) & (b >= 0) & (k >= 0) & (w >= 0)
         s, dose, b, k = _in_range(ok, s, dose, b, k)
@@ -248,7 +249,8 @@ def bdst_days(
     good for b above about 5; negative where the bed is too short. Needs 0 < limit < inlet and
     positive flow, capacity and rate; elsewhere NaN.
     """
-    limit, c, q, m, k = map(_array, (limit_mg_l, inlet_mg_l, flow_l_day, capacity_mg, rate_l_mg_day))
+    limit, c, q = map(_array, (limit_mg_l, inlet_mg_l, flow_l_day))
+    m, k = map(_array, (capacity_mg, rate_l_mg_day))
     with np.errstate(invalid="ignore", divide="ignore"):
         ok = (limit > 0) & (c > limit) & (q > 0) & (m > 0) & (k > 0)
         return np.where(ok, m / (q * c) - np.log(c / limit - 1.0) / (k * c), np.nan)

@@ -121,43 +121,54 @@ def weighted_quantiles(
 
 
 def replicate_spread(values: FloatArray, weight: FloatArray, *, blocks: int = REPLICATES) -> float:
-    """Relative standard deviation of the weighted median among interleaved blocks of members.
+    """How far the weighted median differs between blocks of members: a relative sd.
 
-    values, weight: (n,). Block i holds members i, i + blocks, ... A block without weight, or a
-    median that is infinite in some blocks only, gives inf; infinite or 0 in all of them gives 0.
+    values, weight: (n,). Each block is a run of consecutive members, which of a Sobol sequence is
+    itself evenly spread (every eighth member would all come from one corner of the first factor).
+    The standard deviation of the blocks' medians is divided by the median or half the P10-P90 band,
+    whichever is larger. A block without weight, or a median that is infinite in some blocks only,
+    gives inf; infinite or 0 in all of them gives 0.
     """
+    edges = np.linspace(0, len(values), blocks + 1).astype(np.intp)
     medians = []
-    for block in range(blocks):
-        own = weight[block::blocks]
-        if own.sum() <= 0.0:
+    for start, end in zip(edges[:-1], edges[1:], strict=True):
+        own = weight[start:end]
+        if not own.sum() > 0.0:
             return math.inf
-        medians.append(weighted_quantiles(values[block::blocks], own, 0.5)[0])
+        medians.append(weighted_quantiles(values[start:end], own, 0.5)[0])
     found = np.array(medians)
     if np.isinf(found).all() or (found == 0.0).all():
         return 0.0
     if np.isinf(found).any():
         return math.inf
-    return float(found.std(ddof=1) / found.mean())
+    low, middle, high = weighted_quantiles(values, weight, (0.1, 0.5, 0.9))
+    scale = max(middle, 0.5 * (high - low)) if np.isfinite(high) else middle
+    return float(found.std(ddof=1) / scale) if scale > 0.0 else math.inf
 
 
 def two_humped(values: FloatArray, weight: FloatArray) -> bool:
-    """Whether positive values fall into two groups on a logarithmic scale.
+    """Whether the finite values fall into two groups.
 
-    True where the smoothed density of ln(values) has two peaks, the valley between them is below
-    half of the lower peak, and the smaller side holds at least a tenth of the weight. Smoothing:
-    Gaussian, Silverman's bandwidth. values: (n,), below 0.5 counted as 0.5; inf must be capped by
-    the caller.
+    True where the smoothed density has two peaks, the valley between them is below half of the
+    lower peak, and each side of the valley holds at least a tenth of the weight. Smoothing:
+    Gaussian, Silverman's bandwidth. values, weight: (n,); infinite values are left out.
     """
-    x = np.log(np.maximum(values, 0.5))
-    mean = float((weight * x).sum() / weight.sum())
-    sd = math.sqrt(float((weight * (x - mean) ** 2).sum() / weight.sum()))
-    if sd < 1e-9:
+    kept = np.isfinite(values) & (weight > 0.0)
+    if not kept.any():
         return False
-    width = 0.9 * sd * effective_members(weight) ** -0.2
-    edges = np.linspace(x.min() - 3 * width, x.max() + 3 * width, 257)
-    mass, _ = np.histogram(x, bins=edges, weights=weight / weight.sum())
-    reach = np.arange(-128, 129) * (edges[1] - edges[0]) / width
-    density = np.convolve(mass, np.exp(-0.5 * reach**2), mode="same")
+    x, own = values[kept], weight[kept] / weight[kept].sum()
+    mean = float(own @ x)
+    sd = math.sqrt(float(own @ (x - mean) ** 2))
+    if sd < 1e-9 * (1.0 + abs(mean)):
+        return False
+    low, high = weighted_quantiles(x, own, (0.25, 0.75))
+    scale = min(sd, (high - low) / 1.34) if high > low else sd
+    width = 0.9 * scale * effective_members(own) ** -0.2
+    cell = width / 4.0
+    cells = int(min(8192.0, (x.max() - x.min()) / cell + 26.0))
+    edges = x.min() - 13.0 * cell + cell * np.arange(cells + 1)
+    mass, _ = np.histogram(np.minimum(x, edges[-1]), bins=edges, weights=own)
+    density = np.convolve(mass, np.exp(-0.5 * (np.arange(-12, 13) / 4.0) ** 2), mode="same")
     inner = np.flatnonzero((density[1:-1] >= density[:-2]) & (density[1:-1] > density[2:])) + 1
     for first, second in zip(inner[:-1], inner[1:], strict=True):
         valley = first + int(np.argmin(density[first : second + 1]))
@@ -168,15 +179,34 @@ def two_humped(values: FloatArray, weight: FloatArray) -> bool:
     return False
 
 
+def _tempered(log_weight: FloatArray) -> FloatArray:
+    """Weights to draw from: raised to the highest power, at most 1, that leaves enough members.
+
+    Enough is 128, or an eighth of them if that is fewer. It only shapes where new members are
+    drawn, not their weights.
+    """
+    enough = min(128.0, len(log_weight) / 8.0)
+    full = weights(log_weight)
+    if effective_members(full) >= enough:
+        return full
+    finite = np.isfinite(log_weight)
+    low, high = 0.0, 1.0
+    for _ in range(30):
+        power = 0.5 * (low + high)
+        tempered = weights(np.where(finite, power * log_weight, -np.inf))
+        low, high = (power, high) if effective_members(tempered) >= enough else (low, power)
+    return weights(np.where(finite, low * log_weight, -np.inf))
+
+
 def redraw(members: Members, *, count: int, seed: int) -> Members:
     """New members near those that carry the weight, with the weights prior/proposal.
 
     Proposal: PRIOR_SHARE of the prior and, for the rest, Gaussian kernels around members
     resampled by weight, drawn towards their mean so that mixture and members share a covariance
-    (West 1993, J. R. Stat. Soc. B 55:409). Few effective members widen it towards the prior. The
-    likelihood is for the caller to add.
+    (West 1993, J. R. Stat. Soc. B 55:409). Few effective members flatten the weights used for
+    resampling and widen the kernels towards the prior. The likelihood is for the caller to add.
     """
-    weight = weights(members.log_weight)
+    weight = _tempered(members.log_weight)
     dims = members.z.shape[1]
     size = effective_members(weight)
     mean = weight @ members.z

@@ -1,0 +1,390 @@
+"""The ensemble's answer put into words and figures, stage by stage."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from .arrays import FloatArray
+from .bed_spec import BedSpec
+from .ensemble import Members, replicate_spread, two_humped, weighted_quantiles
+from .forecast import Future, outlet_path
+from .history import History, Uncertain, beds_upstream
+from .label import Claim
+from .layout import Layouts
+from .sediment import (
+    SOLIDS_PER_NTU_CV,
+    ResistanceFit,
+    fit_resistance,
+    sediment_life,
+)
+from .segments import Segments
+from .series import Series, outlets_mg_l
+from .train_data import (
+    HORIZON_DAYS,
+    NO_CAUSE,
+    Curve,
+    Medium,
+    Quantiles,
+    StageEstimate,
+    TrainInputs,
+)
+from .units import MIN_PER_DAY
+
+SHARES = (0.1, 0.5, 0.9)
+USUAL_RESISTANCE_LIMIT_KPA = 69.0
+"""10 psi across a cartridge, the lower end of what is told keepers (common practice, no source)."""
+DIRT_CAPACITY_CV = 0.30
+CURVE_BEYOND = 1.1
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Knowledge:
+    """All that the estimate of a stage draws on. Arrays (members,) or (beds, members).
+
+    bed_keys, remaining, series: the beds in place now, in the order of flow, at the future flow.
+    exceedance_days: (beds + 1, members), index 0 the tap.
+    """
+
+    inputs: TrainInputs
+    now_day: float
+    layouts: Layouts
+    specs: dict[str, BedSpec]
+    members: Members
+    weight: FloatArray
+    uncertain: Uncertain
+    history: History
+    future: Future
+    bed_keys: list[str]
+    remaining: FloatArray
+    series: Series
+    dose_share: FloatArray | float
+    exceedance_days: FloatArray
+    curve_members: int
+    curve_points: int
+
+
+def quantiles(values: FloatArray, weight: FloatArray) -> Quantiles:
+    """P10, P50 and P90 of one value per member."""
+    return Quantiles(*(float(one) for one in weighted_quantiles(values, weight, SHARES)))
+
+
+def litres_through(
+    segments: Segments,
+    periods: list[tuple[float, float]],
+    *,
+    until_day: float,
+    tail_flow_l_day: float,
+) -> float:
+    """Litres in the given periods; after the last segment the tail flow passes until until_day."""
+    covered = float(segments.end_day[-1]) if len(segments) else -np.inf
+    litres = 0.0
+    for start, end in periods:
+        if end > start:
+            litres += segments.between(start_day=start, end_day=end).total_l
+            litres += tail_flow_l_day * max(0.0, min(end, until_day) - max(start, covered))
+    return litres
+
+
+def stage_estimates(known: Knowledge) -> tuple[tuple[StageEstimate, ...], float, bool]:
+    """Every stage that holds a cartridge; the worst spread over replicates; whether two-humped."""
+    occupants = known.layouts.at(known.now_day)
+    upstream = beds_upstream(occupants, set(known.bed_keys))
+    flow, _ = known.uncertain.flow(
+        known.inputs.future_flow_l_day, known.inputs.future_flow_rel_sd
+    )
+    mean_flow, _ = Uncertain(
+        known.uncertain.beds, known.uncertain.source_z, known.uncertain.flow_z
+    ).flow(known.inputs.future_flow_l_day, known.inputs.future_flow_rel_sd)
+    members = len(known.members)
+    stages: list[_Stage] = []
+    for stage, key in enumerate(occupants, start=1):
+        if key is not None:
+            stages.append(
+                _stage(known, stage, key, int(upstream[stage]), np.broadcast_to(mean_flow, members))
+            )
+    curves = _curves(known, stages)
+    train_days = quantiles(known.exceedance_days[-1], known.weight)
+    now_free, now_combined = _now(known)
+    spread, humped = 0.0, False
+    results = []
+    for one, curve in zip(stages, curves, strict=True):
+        spread = max(spread, replicate_spread(one.days, known.weight))
+        humped = humped or two_humped(one.days, known.weight)
+        results.append(_estimate(known, one, curve, train_days, now_free, now_combined, flow))
+    return tuple(results), spread, humped
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Stage:
+    """One stage's days by cause, per member."""
+
+    stage: int
+    cartridge: str
+    medium: Medium
+    beds: int  # passed once the water is through this stage
+    volume_l: float
+    claim: Claim | None
+    by_cause: dict[str, FloatArray]
+    deciding: tuple[str, ...]
+    days: FloatArray
+    dirt_remaining: FloatArray | None
+    rests_on: tuple[str, ...]
+
+
+def _stage(
+    known: Knowledge, stage: int, key: str, beds: int, mean_flow_l_day: FloatArray
+) -> _Stage:
+    inputs, medium = known.inputs, known.layouts.media[key]
+    has_bed = key in known.bed_keys
+    volume = litres_through(
+        inputs.segments,
+        known.layouts.periods_of(key, until_day=known.now_day),
+        until_day=known.now_day,
+        tail_flow_l_day=inputs.future_flow_l_day,
+    )
+    dirt_factor = np.ones(len(known.members))
+    if medium.dirt_capacity_g is not None:
+        dirt_factor = known.members.lognormal(f"dirt:{medium.key}", cv=DIRT_CAPACITY_CV)
+    solids_factor = known.members.lognormal("solids", cv=SOLIDS_PER_NTU_CV)
+    fit = _resistance_fit(known, stage, key)
+    limit = inputs.resistance_limit_kpa
+    life = sediment_life(
+        flow_l_day=mean_flow_l_day,
+        passed_l=volume,
+        age_days=known.now_day - known.layouts.first_day(key),
+        temperature_c=inputs.temperature_c,
+        dirt_capacity_g=medium.dirt_capacity_g,
+        turbidity_ntu=inputs.turbidity_ntu,
+        fit=fit,
+        resistance_limit_kpa=USUAL_RESISTANCE_LIMIT_KPA if limit is None else limit,
+        calendar_days=medium.calendar_days,
+        capacity_factor=dirt_factor,
+        solids_factor=solids_factor,
+        growth_z=known.members.normal("growth"),
+    )
+    by_cause: dict[str, FloatArray] = {}
+    if has_bed:
+        by_cause["outlet_limit"] = known.exceedance_days[beds]
+    claim = _claim(medium, known.future)
+    if claim is not None:
+        with np.errstate(divide="ignore"):
+            left = max(0.0, claim.rated_volume_l - volume)
+            by_cause["label_volume"] = (
+                left / mean_flow_l_day if left > 0 else np.zeros(len(known.members))
+            )
+    if medium.calendar_days is not None:
+        by_cause["calendar"] = life["calendar"]
+    dirt_known = medium.dirt_capacity_g is not None and inputs.turbidity_ntu is not None
+    if dirt_known:
+        by_cause["dirt"] = life["dirt"]
+    if fit is not None and fit.tells:
+        by_cause["resistance"] = life["resistance"]
+    by_cause = {
+        cause: np.where(days > HORIZON_DAYS, np.inf, days) for cause, days in by_cause.items()
+    }
+    deciding = tuple(cause for cause in by_cause if cause != "label_volume" or not has_bed)
+    days = np.full(len(known.members), np.inf)
+    for cause in deciding:
+        days = np.minimum(days, by_cause[cause])
+    dirt_remaining = None
+    if dirt_known:
+        with np.errstate(divide="ignore", invalid="ignore"):
+            to_go = life["dirt"] * mean_flow_l_day
+            held_share = np.where(np.isfinite(to_go), to_go / (to_go + volume), 1.0)
+        dirt_remaining = np.where(to_go + volume > 0, held_share, 1.0)
+    return _Stage(
+        stage, key, medium, beds, volume, claim, by_cause, deciding, days, dirt_remaining,
+        _rests_on(known, key, medium, has_bed, dirt_known, fit),
+    )
+
+
+def _claim(medium: Medium, future: Future) -> Claim | None:
+    """The claim that fits the water to come, else whichever the package makes."""
+    mostly_combined = float(future.combined_mg_l[0]) > float(future.free_mg_l[0])
+    if mostly_combined and medium.chloramine_claim is not None:
+        return medium.chloramine_claim
+    return medium.free_claim or medium.chloramine_claim
+
+
+def _rests_on(
+    known: Knowledge,
+    key: str,
+    medium: Medium,
+    has_bed: bool,
+    dirt_known: bool,
+    fit: ResistanceFit | None,
+) -> tuple[str, ...]:
+    """Codes of the assumptions that this stage's figures rest on."""
+    codes: list[str] = []
+    if has_bed:
+        spec, future, past = known.specs[key], known.future, known.inputs.source_past
+        if (future.free_mg_l > 0).any() or (past.free_mg_l > 0).any():
+            codes += spec.free_rests_on
+        if (future.combined_mg_l > 0).any() or (past.combined_mg_l > 0).any():
+            codes += spec.combined_rests_on
+    elif medium.kind != "sediment":
+        codes.append("no_outlet_model")
+    if dirt_known:
+        codes.append("turbidity_factor")
+    elif medium.kind == "sediment":
+        codes.append("no_capacity" if medium.dirt_capacity_g is None else "turbidity_unknown")
+    if medium.kind == "sediment" and not (fit is not None and fit.tells):
+        codes.append("resistance_unknown")
+    return tuple(dict.fromkeys(codes))
+
+
+def _resistance_fit(known: Knowledge, stage: int, key: str) -> ResistanceFit | None:
+    """Growth of resistance from the pressure pairs taken while this cartridge sat here."""
+    inputs = known.inputs
+    since = known.layouts.here_since(key, stage)
+    volumes, drops, flows = [], [], []
+    for pair in sorted(inputs.pressure_pairs, key=lambda one: (one.day, one.drop_kpa)):
+        if pair.stage != stage or not since <= pair.day <= known.now_day:
+            continue
+        flow = pair.flow_l_day if pair.flow_l_day is not None else _flow_on(inputs, pair.day)
+        if flow > 0.0:
+            volumes.append(
+                litres_through(
+                    inputs.segments,
+                    known.layouts.periods_of(key, until_day=pair.day),
+                    until_day=pair.day,
+                    tail_flow_l_day=inputs.future_flow_l_day,
+                )
+            )
+            drops.append(pair.drop_kpa)
+            flows.append(flow)
+    if not volumes:
+        return None
+    return fit_resistance(
+        volume_l=volumes, drop_kpa=drops, flow_l_day=flows, temperature_c=inputs.temperature_c
+    )
+
+
+def _flow_on(inputs: TrainInputs, day: float) -> float:
+    """Flow through a filter at a moment: an open valve's, the segment's, else the future's."""
+    if inputs.on_flow_l_day is not None:
+        return inputs.on_flow_l_day
+    segments = inputs.segments
+    index = int(np.searchsorted(segments.start_day, day, side="left")) - 1
+    if index >= 0 and day <= segments.end_day[index]:
+        return float(segments.flow_l_day[index])
+    return inputs.future_flow_l_day
+
+
+def _now(known: Knowledge) -> tuple[FloatArray, FloatArray]:
+    """Free and combined chlorine at the tap and after each bed now, (beds + 1, members)."""
+    factor = known.uncertain.source_factor(float(known.future.rel_sd[0]))
+    ones = np.ones(len(known.members))
+    free = known.future.free_mg_l[0] * ones * factor
+    combined = known.future.combined_mg_l[0] * ones * factor
+    after = outlets_mg_l(known.remaining, known.series, free_mg_l=free, combined_mg_l=combined)
+    return np.vstack([free[None], after[0]]), np.vstack([combined[None], after[1]])
+
+
+def _curves(known: Knowledge, stages: list[_Stage]) -> list[Curve]:
+    """The band of each stage's outlet, from the cartridge's placing here to just past its P90.
+
+    Past points are at starts of merged steps, with the step's mean water; future points evenly
+    spaced. The band is over the first curve_members members.
+    """
+    few = slice(0, known.curve_members)
+    weight = known.weight[few]
+    ends, spans = [], []
+    for stage in stages:
+        deciding = stage.by_cause.get("outlet_limit", stage.days)
+        p90 = quantiles(deciding, known.weight).p90
+        end = min(HORIZON_DAYS, max(30.0, CURVE_BEYOND * p90))
+        ends.append(end)
+        spans.append(np.linspace(0.0, end, known.curve_points))
+    if not stages:
+        return []
+    days = np.unique(np.concatenate(spans))
+    share = known.dose_share
+    path = outlet_path(
+        remaining=known.remaining[:, few],
+        series=known.series.take(few),
+        future=known.future,
+        uncertain=Uncertain(
+            known.uncertain.beds,
+            known.uncertain.source_z[few],
+            known.uncertain.flow_z[few],
+            known.uncertain.on_flow_l_day,
+        ),
+        dose_share=share[few] if isinstance(share, np.ndarray) else share,
+        days=days,
+    )
+    curves = []
+    for stage, span in zip(stages, spans, strict=True):
+        since = known.layouts.here_since(stage.cartridge, stage.stage)
+        past = np.flatnonzero(known.history.sample_day >= since)
+        if len(past) > known.curve_points:
+            spread = np.linspace(0, len(past) - 1, known.curve_points)
+            past = past[np.round(spread).astype(np.intp)]
+        before = known.history.sampled_total_mg_l[past, stage.stage]
+        ahead = path[np.searchsorted(days, span), stage.beds]
+        band = weighted_quantiles(np.vstack([before, ahead]), weight, SHARES)
+        day = np.concatenate([known.history.sample_day[past], known.now_day + span])
+        curves.append(Curve(day, band[:, 0].copy(), band[:, 1].copy(), band[:, 2].copy()))
+    return curves
+
+
+def _estimate(
+    known: Knowledge,
+    stage: _Stage,
+    curve: Curve,
+    train_days: Quantiles,
+    now_free: FloatArray,
+    now_combined: FloatArray,
+    passing_l_day: FloatArray | float,
+) -> StageEstimate:
+    weight, key = known.weight, stage.cartridge
+    first = np.array([stage.by_cause[cause] for cause in stage.deciding])
+    shares: dict[str, float] = {}
+    if len(first):
+        which = np.where(np.isinf(stage.days), len(first), first.argmin(axis=0))
+        for index, cause in enumerate((*stage.deciding, NO_CAUSE)):
+            share = float(weight[which == index].sum())
+            if share > 0.0:
+                shares[cause] = share
+    else:
+        shares[NO_CAUSE] = 1.0
+    by_cause = {cause: quantiles(days, weight) for cause, days in stage.by_cause.items()}
+    remaining = capacity = units = None
+    if key in known.bed_keys:
+        row = known.bed_keys.index(key)
+        remaining = quantiles(known.remaining[row], weight)
+        capacity = quantiles(known.uncertain.beds[key].capacity_mg, weight).p50
+        combined_rules = known.future.combined_mg_l[0] > known.future.free_mg_l[0]
+        chosen = known.series.units_combined if combined_rules else known.series.units_free
+        units = quantiles(chosen[row], weight).p50
+    elif stage.dirt_remaining is not None:
+        remaining = quantiles(stage.dirt_remaining, weight)
+    contact = None
+    flow_now = float(np.median(passing_l_day))
+    if stage.medium.bed_volume_l is not None and flow_now > 0.0:
+        contact = stage.medium.bed_volume_l / flow_now * MIN_PER_DAY
+    limited = by_cause.get("outlet_limit")
+    labelled = by_cause.get("label_volume")
+    return StageEstimate(
+        stage=stage.stage,
+        cartridge=key,
+        days=quantiles(stage.days, weight),
+        cause=max(shares, key=lambda cause: shares[cause]),
+        cause_shares=shares,
+        days_by_cause=by_cause,
+        days_to_train_limit=train_days,
+        remaining=remaining,
+        outlet_total_mg_l=quantiles((now_free + now_combined)[stage.beds], weight),
+        outlet_free_mg_l=quantiles(now_free[stage.beds], weight),
+        contact_min=contact,
+        volume_l=stage.volume_l,
+        label_volume_l=stage.claim.rated_volume_l if stage.claim else None,
+        label_days=labelled.p50 if labelled else None,
+        safe_days=limited.p50 if limited else None,
+        capacity_mg=capacity,
+        transfer_units=units,
+        rests_on=stage.rests_on,
+        curve=curve,
+    )
