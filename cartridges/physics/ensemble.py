@@ -20,6 +20,8 @@ from .arrays import FloatArray
 
 PRIOR_SHARE = 0.25
 KERNELS = 256
+KERNEL_WIDTH = 1.2
+"""Times Silverman's width: a little wider wastes few members and keeps heavy weights away."""
 REPLICATES = 8
 
 
@@ -198,29 +200,33 @@ def _tempered(log_weight: FloatArray) -> FloatArray:
     return weights(np.where(finite, low * log_weight, -np.inf))
 
 
-def redraw(members: Members, *, count: int, seed: int) -> Members:
+def redraw(members: Members, *, told: tuple[str, ...], count: int, seed: int) -> Members:
     """New members near those that carry the weight, with the weights prior/proposal.
 
     Proposal: PRIOR_SHARE of the prior and, for the rest, Gaussian kernels around members
     resampled by weight, drawn towards their mean so that mixture and members share a covariance
     (West 1993, J. R. Stat. Soc. B 55:409). Few effective members flatten the weights used for
-    resampling and widen the kernels towards the prior. The likelihood is for the caller to add.
+    resampling and widen the kernels towards the prior. told: the factors that the tests say
+    anything of; the others are drawn from the prior. The likelihood is for the caller to add.
     """
     weight = _tempered(members.log_weight)
-    dims = members.z.shape[1]
+    columns = [members.names.index(name) for name in told]
+    dims = len(columns)
+    known = members.z[:, columns]
     size = effective_members(weight)
-    mean = weight @ members.z
-    offset = members.z - mean
+    mean = weight @ known
+    offset = known - mean
     covariance = (offset * weight[:, None]).T @ offset
     covariance = (size * covariance + dims * np.eye(dims)) / (size + dims)
-    width = min(1.0, (4.0 / ((dims + 2.0) * size)) ** (1.0 / (dims + 4.0)))
+    width = min(1.0, KERNEL_WIDTH * (4.0 / ((dims + 2.0) * size)) ** (1.0 / (dims + 4.0)))
     marks = (np.arange(KERNELS) + 0.5) / KERNELS
     picked = np.minimum(np.searchsorted(np.cumsum(weight), marks), len(weight) - 1)
     centre = mean + math.sqrt(1.0 - width**2) * offset[picked]
     root = width * np.linalg.cholesky(covariance)
 
-    points = sobol_uniforms(members=count, dims=dims + 1, seed=seed)
-    z = ndtri(points[:, 1:])
+    points = sobol_uniforms(members=count, dims=members.z.shape[1] + 1, seed=seed)
+    drawn = ndtri(points[:, 1:])
+    z = drawn[:, columns]
     choice = (points[:, 0] - PRIOR_SHARE) / (1.0 - PRIOR_SHARE)
     near = choice >= 0.0
     chosen = centre[np.minimum((choice[near] * KERNELS).astype(np.intp), KERNELS - 1)]
@@ -231,7 +237,8 @@ def redraw(members: Members, *, count: int, seed: int) -> Members:
     log_proposal = np.logaddexp(
         math.log(PRIOR_SHARE) + log_prior, math.log1p(-PRIOR_SHARE) + log_kernels
     )
-    return Members(members.names, np.ascontiguousarray(z), log_prior - log_proposal)
+    drawn[:, columns] = z
+    return Members(members.names, np.ascontiguousarray(drawn), log_prior - log_proposal)
 
 
 def _log_mixture(z: FloatArray, centre: FloatArray, root: FloatArray) -> FloatArray:

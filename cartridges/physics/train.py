@@ -59,6 +59,10 @@ FLOW_EXPONENT_RANGE = (0.0, 0.5)
 ENOUGH_EFFECTIVE = 0.25
 """Share of effective members below which members are drawn anew."""
 MOST_PILOTS = 3
+MOST_FINALS = 2
+TOO_FEW_EFFECTIVE = 0.05
+TOLD = ("source", "flow", "exponent", "capacity", "rate")
+"""Factors that an outlet test says something of."""
 CURVE_MEMBERS = 1024
 CURVE_POINTS = 60
 BLUNDER_ODDS = 1.0
@@ -293,21 +297,27 @@ def _run(inputs: TrainInputs, past: _Past, members: Members) -> _Run:
 def _conditioned(inputs: TrainInputs, past: _Past, *, members: int, seed: int) -> _Run:
     """The final ensemble: the prior's where enough members carry weight, else drawn anew.
 
-    Pilots of a quarter of the members find where the weight lies; the last draw is of all.
+    Pilots of a quarter of the members find where the weight lies; the last draw is of all, and is
+    made once more where it leaves too few.
     """
     run = _run(
         inputs, past, prior_members(names=_factor_names(past), members=members, seed=seed)
     )
     if not past.readings or _effective_share(run) >= ENOUGH_EFFECTIVE:
         return run
+    told = tuple(name for name in run.members.names if name.split(":")[0] in TOLD)
     pilot_size = max(16, members // 4)
     for pilot in range(1, MOST_PILOTS + 1):
-        found = redraw(run.members, count=pilot_size, seed=seed + pilot)
+        found = redraw(run.members, told=told, count=pilot_size, seed=seed + pilot)
         run = _run(inputs, past, found)
         if _effective_share(run) >= ENOUGH_EFFECTIVE:
             break
-    final = redraw(run.members, count=members, seed=seed + MOST_PILOTS + 1)
-    return _run(inputs, past, final)
+    for final in range(1, MOST_FINALS + 1):
+        found = redraw(run.members, told=told, count=members, seed=seed + MOST_PILOTS + final)
+        run = _run(inputs, past, found)
+        if _effective_share(run) >= TOO_FEW_EFFECTIVE:
+            break
+    return run
 
 
 def _effective_share(run: _Run) -> float:
