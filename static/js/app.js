@@ -43,6 +43,7 @@ for (const select of document.querySelectorAll("select[data-suggest-zone]")) {
     offer.hidden = true;
     select.focus();
   });
+  select.after(offer);
   offer.hidden = false;
 }
 for (const input of document.querySelectorAll("input[data-device-zone]")) {
