@@ -13,7 +13,9 @@ from .arrays import BoolArray, FloatArray
 from .correction import (
     METER_REL_SD,
     PRIOR_SD,
+    READING_SD_L,
     SHARED,
+    TIMING_SD_DAYS,
     Correction,
     CorrectionTrack,
     interval_sd,
@@ -138,8 +140,8 @@ def throughput(
 
     Every metered interval that was open for at least half its length, and every bucket test
     while open, teaches the correction, unless it found no water at all (that is a fault to
-    look for, not a flow to expect). rel_sd of a metered segment is METER_REL_SD; elsewhere the
-    correction's, never below that.
+    look for, not a flow to expect) or is as short or small as the error of reading a meter.
+    rel_sd of a metered segment is METER_REL_SD; elsewhere the correction's, never below that.
 
     start_day, end_day: finite, end after start. pressure_kpa, temperature_c: supply gauge
     pressure and water temperature. Lists in any order. Overlapping shut-offs count once.
@@ -226,7 +228,7 @@ def _implied(
     open_days = float(np.diff(edges)[covered & ~_is_shut(mids, shut)].sum())
     flows = [test.flow_l_day for test in bucket_tests if test.flow_l_day > 0]
     level = 0.0
-    if open_days > 0:
+    if open_days > TIMING_SD_DAYS:
         level = float(metered.volume_l.sum()) / open_days
     if level <= 0 and flows:
         level = float(np.median(flows))
@@ -305,7 +307,8 @@ def _learn(
     fit = (
         (metered.start_day >= first_fitted)
         & (open_days >= OPEN_SHARE_TO_LEARN * length)
-        & (metered.volume_l > 0)
+        & (length > TIMING_SD_DAYS)
+        & (metered.volume_l > READING_SD_L)
         & (expected_l > 0)
     )
     volume, expected_l, earlier_l = metered.volume_l[fit], expected_l[fit], earlier_l[fit]
