@@ -9,10 +9,13 @@ from django.contrib.staticfiles.finders import BaseFinder
 from django.core.checks import CheckMessage
 from django.core.files.storage import FileSystemStorage, Storage
 
-# address under STATIC_URL -> (package, path inside it)
+# address under STATIC_URL -> (package, path inside it); the maps are named inside the files, and
+# collectstatic refuses a file that names one which is not there
 FILES = {
     "vendor/bootstrap.min.css": ("bootstrap", "css/bootstrap.min.css"),
+    "vendor/bootstrap.min.css.map": ("bootstrap", "css/bootstrap.min.css.map"),
     "vendor/bootstrap.bundle.min.js": ("bootstrap", "js/bootstrap.bundle.min.js"),
+    "vendor/bootstrap.bundle.min.js.map": ("bootstrap", "js/bootstrap.bundle.min.js.map"),
     "vendor/plotly.min.js": ("plotly", "package_data/plotly.min.js"),
 }
 
