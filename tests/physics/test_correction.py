@@ -181,6 +181,15 @@ def test_short_and_small_intervals_are_trusted_less() -> None:
     assert drip > 4 * stream
 
 
+def test_drift_within_an_interval_counts_as_the_mean_of_a_walk_against_its_end() -> None:
+    # Walks drawn here, not the closed form: end minus mean of 4,000 walks of 400 days.
+    rng = np.random.default_rng(7)
+    walks = rng.normal(0, DRIFT_SD_PER_ROOT_DAY, (4_000, 400)).cumsum(axis=1)
+    drawn = (walks[:, -1] - walks.mean(axis=1)).std()
+    stated = interval_sd(volume_l=np.array([1e9]), length_days=np.array([400.0]))[0]
+    assert np.sqrt(stated**2 - METER_REL_SD**2) == pytest.approx(drawn, rel=0.04)
+
+
 def test_an_hour_at_a_wild_rate_moves_the_factor_less_than_a_week_of_it() -> None:
     def factor(length: float) -> float:
         result = throughput(

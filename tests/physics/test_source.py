@@ -217,6 +217,20 @@ def test_water_tested_often_is_known_better(every_days: int, least: float, most:
     assert steps.rel_sd.min() > BIAS_REL_SD
 
 
+def test_only_the_last_month_of_readings_counts_together() -> None:
+    def doubt(days: list[float]) -> float:
+        readings = SourceSeries(days, [0.0] * len(days), [2.0] * len(days))
+        return source_at(
+            day=days[-1], readings=readings, switches=(), disinfectant=CHLORAMINE
+        ).rel_sd
+
+    alone = doubt([1000.0])
+    assert alone == pytest.approx(KIT_REL_SD, rel=1e-5)
+    assert doubt([*np.arange(0.0, 969.0, 3.0), 1000.0]) == pytest.approx(alone, rel=1e-9)
+    # Two readings within the month: 0.05² + (0.10² - 0.05²)/2.
+    assert doubt([980.0, 1000.0]) == pytest.approx(np.sqrt(0.05**2 + 0.0075 / 2), rel=1e-5)
+
+
 def test_a_period_known_by_declaration_alone_is_as_doubtful_as_can_be() -> None:
     readings = SourceSeries([0, 45], [0.2, 2.5], [2.0, 2.5])
     asked = {"readings": readings, "switches": [SwitchPeriod(30, 60)], "disinfectant": CHLORAMINE}
@@ -280,6 +294,16 @@ def test_a_period_under_way_goes_on_at_the_mean_of_its_own_readings() -> None:
     assert steps.free_mg_l[steps.start_day >= 120] == pytest.approx(0.2)
 
 
+def test_readings_after_now_are_not_used() -> None:
+    readings = SourceSeries([0, 90, 105, 150], [0.2, 3.0, 1.0, 0.4], [2.0, 3.0, 1.0, 4.0])
+    steps = future(readings, SwitchPeriod(80, 120), now_day=100, end_day=200)
+    assert steps.free_mg_l[steps.end_day <= 120] == pytest.approx(3.0)
+    assert steps.total_mg_l[steps.start_day >= 120] == pytest.approx(2.0)
+    not_yet = SourceSeries([0, 105], [0.2, 1.0], [2.0, 1.0])
+    steps = future(not_yet, SwitchPeriod(80, 120), now_day=100, end_day=110)
+    assert steps.free_mg_l.tolist() == [2.0]
+
+
 def test_a_period_with_no_known_end_goes_on() -> None:
     steps = future(
         SourceSeries([0], [0.2], [2.0]), SwitchPeriod(80, np.inf), now_day=100, end_day=140
@@ -313,6 +337,8 @@ def test_total_below_free_is_refused_with_its_place() -> None:
 def test_total_below_free_within_the_kits_error_is_taken_as_no_combined() -> None:
     assert level(0, SourceSeries([0], [2.0], [1.7]), disinfectant=FREE) == (2.0, 0.0)
     assert level(0, SourceSeries([0], [0.1], [0.0])) == (0.1, 0.0)
+    after_some = SourceSeries([0, 9], [1.0, 2.0], [1.2, 1.9])
+    assert level(9, after_some, disinfectant=FREE) == (2.0, 0.0)
 
 
 @pytest.mark.parametrize(

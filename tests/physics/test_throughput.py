@@ -214,6 +214,19 @@ def test_a_bucket_test_teaches_future_flow() -> None:
     assert result.future_rel_sd == pytest.approx((1 / 0.10**2 + 1 / 0.03**2) ** -0.5, rel=1e-12)
 
 
+def test_no_flow_is_known_better_than_a_meter_could_tell_it() -> None:
+    result = throughput(
+        start_day=0,
+        end_day=31,
+        restrictors=[orifice(0, 1000)],
+        bucket_tests=[BucketTest(day, 900, 0.02) for day in range(30)],
+        **SUPPLY,
+    )
+    assert result.correction.rel_sd < METER_REL_SD
+    assert result.future_rel_sd == METER_REL_SD
+    assert result.segments.rel_sd[-1] == METER_REL_SD
+
+
 def test_bucket_tests_of_nothing_or_while_shut_or_too_early_teach_nothing() -> None:
     result = throughput(
         start_day=0,
