@@ -10,6 +10,8 @@ from hobbyhydro.households.models import Household, Membership, User
 
 from .trains import build_train
 
+pytest_plugins = ["tests.no_skips"]
+
 PASSWORD = "a drip a second"
 
 
