@@ -45,7 +45,7 @@ class SignUpForm(forms.Form):
         Household.found(owner=user, time_zone=self.cleaned_data["device_zone"])
 
 
-class PersonForm(forms.ModelForm):
+class PersonForm(forms.ModelForm):  # type: ignore[type-arg]  # takes none at run time
     """How one person wants to be called and to read."""
 
     class Meta:
@@ -63,7 +63,7 @@ class PersonForm(forms.ModelForm):
         }
 
 
-class HouseholdForm(forms.ModelForm):
+class HouseholdForm(forms.ModelForm):  # type: ignore[type-arg]  # takes none at run time
     """What the household calls itself, where it is, and what it pays in."""
 
     time_zone = forms.ChoiceField(
