@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 from cartridges.models import CartridgeSpec, OwnFigure
 from cartridges.physics.bed_spec import BedSpec, bed_spec
 from cartridges.physics.sediment import SOLIDS_MG_L_PER_NTU
-from cartridges.physics.train import StageEstimate
+from cartridges.physics.train import FLOW_EXPONENT_RANGE, StageEstimate
 
 if TYPE_CHECKING:
     from .timeline import Timeline
@@ -108,7 +108,7 @@ def _bed_rows(
         "Catalytic" if "chloramine_rate_catalytic" in bed.combined_rests_on else "Ordinary"
     )
     exponent = bed.flow_exponent
-    low, high = 0.0, 0.5
+    low, high = FLOW_EXPONENT_RANGE
     return [
         (
             OwnFigure.Figure.CAPACITY,

@@ -22,6 +22,7 @@ from cartridges.physics.train import (
     Quantiles,
     StageEstimate,
     TrainEstimate,
+    estimate_train,
 )
 
 from .assumptions import assumptions
@@ -62,8 +63,6 @@ def refresh(train: Train, *, now: dt.datetime | None = None) -> list[Estimate]:
     What keeps a train from being calculated is written into ``summary["problem"]`` in words, and
     its rows are removed: an old number must not stand for a train that it no longer fits.
     """
-    from cartridges.physics.train import estimate_train
-
     moment = now or timezone.now()
     started = time.perf_counter()
     line = Timeline(train, moment)

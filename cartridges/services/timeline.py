@@ -142,6 +142,7 @@ class Timeline:
             shutoffs=self._shutoffs,
             pressure_kpa=self._pressure,
             temperature_c=self._temperature,
+            hindsight=True,  # a bucket test also says what dripped before it
         )
 
     @cached_property
