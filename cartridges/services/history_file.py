@@ -96,15 +96,22 @@ def encoding_of(content: bytes) -> str | None:
     return "utf-8"
 
 
-def candidates(content: bytes) -> dict[str, str]:
-    """8-bit encodings that the file could be in, each with its name."""
-    return {code: name for code, name in EIGHT_BIT.items() if _decodes(content, code)}
+def choices(content: bytes) -> dict[str, str]:
+    """8-bit encodings that the file could be in, each with the first line that it decides.
 
-
-def doubtful_lines(content: bytes, encoding: str, *, most: int = 3) -> list[str]:
-    """The first lines that only the encoding decides, as this encoding reads them."""
-    doubtful = (line for line in content.splitlines() if not line.isascii())
-    return [line.decode(encoding, errors="replace")[:200] for line in islice(doubtful, most)]
+    Of encodings that read those lines alike the first is enough.
+    """
+    lines = [line for line in content.splitlines() if not line.isascii()][:20]
+    offered: dict[str, str] = {}
+    seen: set[str] = set()
+    for code, name in EIGHT_BIT.items():
+        if not _decodes(content, code):
+            continue
+        read = b"\n".join(lines).decode(code)
+        if read not in seen:
+            seen.add(read)
+            offered[code] = f"{read.splitlines()[0][:120] if lines else ''} ({name})"
+    return offered
 
 
 def open_sheet(
