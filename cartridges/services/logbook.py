@@ -1,0 +1,220 @@
+"""The logbook: every fact of a train and of its source, newest first."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+from django.db.models import CharField, Count, Max, QuerySet, Value
+
+from cartridges.models import (
+    Fact,
+    Fitting,
+    FlowTest,
+    MeterReading,
+    Note,
+    OutletTest,
+    OwnFigure,
+    PressureReading,
+    RestrictorFitting,
+    Shutoff,
+    SourceReading,
+    SwitchPeriod,
+    Train,
+)
+from hobbyhydro.households.models import User
+
+# The one place that lists the kinds of facts.
+KINDS: Final[dict[str, type[Fact]]] = {
+    model.KIND: model
+    for model in (
+        MeterReading,
+        OutletTest,
+        Fitting,
+        SourceReading,
+        FlowTest,
+        PressureReading,
+        RestrictorFitting,
+        Shutoff,
+        SwitchPeriod,
+        OwnFigure,
+        Note,
+    )
+}
+
+NAMES: Final[dict[str, str]] = {
+    "meter-reading": "Meter reading",
+    "outlet-test": "Outlet test",
+    "swap": "Cartridge swap",
+    "source-test": "Source test",
+    "bucket-test": "Bucket test",
+    "pressure": "Pressure",
+    "restrictor": "Restrictor change",
+    "shut-off": "Shut-off",
+    "disinfectant-switch": "Disinfectant switch",
+    "own-figure": "Own figure",
+    "note": "Note",
+}
+
+# What the one-line summary of a fact reads beside the fact itself.
+RELATED: Final[dict[str, tuple[str, ...]]] = {
+    "meter-reading": ("meter",),
+    "outlet-test": ("stage",),
+    "swap": ("stage", "cartridge__spec"),
+    "pressure": ("stage",),
+    "own-figure": ("spec",),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Use:
+    """How often a kind was logged, and when last (None: never)."""
+
+    count: int
+    last_at: dt.datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class Entries:
+    """A stretch of the logbook that is read from the database only where it is looked at.
+
+    ``count()`` is one query. A slice is one query for which facts stand in it, and one more for
+    each kind among them, however many facts there are.
+    """
+
+    parts: Mapping[str, QuerySet[Any]]
+
+    def count(self) -> int:
+        return self._keys().count() if self.parts else 0
+
+    def __len__(self) -> int:
+        return self.count()
+
+    def __getitem__(self, wanted: slice) -> list[Fact]:
+        if not self.parts:
+            return []
+        keys = list(self._keys().order_by("-at", "-logged_at", "-pk")[wanted])
+        facts: dict[tuple[str, int], Fact] = {}
+        for kind in {key["kind"] for key in keys}:
+            pks = [key["pk"] for key in keys if key["kind"] == kind]
+            rows = KINDS[kind].rows().filter(pk__in=pks)
+            related = ("logged_by", "withdrawn_by", *RELATED.get(kind, ()))
+            facts |= {(kind, row.pk): row for row in rows.select_related(*related)}
+        return [facts[key["kind"], key["pk"]] for key in keys if (key["kind"], key["pk"]) in facts]
+
+    def _keys(self) -> QuerySet[Any, dict[str, Any]]:
+        """Which facts, by kind and primary key: the union of all kinds."""
+        return _union(
+            rows.order_by().annotate(kind=_kind(kind)).values("kind", "pk", "at", "logged_at")
+            for kind, rows in self.parts.items()
+        )
+
+
+def entries(
+    train: Train,
+    *,
+    kinds: Iterable[str] | None = None,
+    include_withdrawn: bool = False,
+    by: User | None = None,
+    since: dt.datetime | None = None,
+    until: dt.datetime | None = None,
+) -> Entries:
+    """The facts of this train and its source, newest first.
+
+    ``kinds`` are keys of KINDS (None: all; unknown ones are passed over); ``by`` is who logged
+    them; ``since`` is the first moment and ``until`` the first one after the stretch.
+    """
+    wanted = set(KINDS if kinds is None else kinds)
+    parts: dict[str, QuerySet[Any]] = {}
+    for kind, rows in facts_of(train).items():
+        if kind not in wanted:
+            continue
+        if not include_withdrawn:
+            rows = rows.filter(withdrawn_at__isnull=True)
+        if by is not None:
+            rows = rows.filter(logged_by=by)
+        if since is not None:
+            rows = rows.filter(at__gte=since)
+        if until is not None:
+            rows = rows.filter(at__lt=until)
+        parts[kind] = rows
+    return Entries(parts)
+
+
+def facts_of(train: Train) -> dict[str, QuerySet[Any]]:
+    """All that was ever written down about the train and its source, by kind."""
+    return {kind: model.rows().filter(**_owner(model, train)) for kind, model in KINDS.items()}
+
+
+def history(fact: Fact) -> list[Fact]:
+    """Every version of a fact, the newest first: what replaced it, itself, what it replaced.
+
+    A correction that was undone stands in the list too. Two queries, and one more for each step
+    of the chain.
+    """
+    rows = (
+        type(fact).rows().select_related("logged_by", "withdrawn_by", *RELATED.get(fact.KIND, ()))
+    )
+    first: Fact = fact
+    while first.replaces is not None:
+        first = rows.get(pk=first.replaces.pk)
+    found, latest = [first], [first.pk]
+    while latest:
+        following = list(rows.filter(replaces__in=latest).order_by("pk"))
+        found += following
+        latest = [row.pk for row in following]
+    return found[::-1]
+
+
+def same_act(fact: Fact) -> list[Fact]:
+    """The standing facts that were one act with this one, itself among them."""
+    if fact.act is None:
+        return [fact]
+    rows = type(fact).rows().standing().filter(act=fact.act)
+    return list(rows.select_related(*RELATED.get(fact.KIND, ())).order_by("pk"))
+
+
+def uses(train: Train, *, since: dt.datetime) -> dict[str, Use]:
+    """How often each kind was logged by hand since then, and when last. One query."""
+    parts = [
+        _by_hand(kind, rows.filter(withdrawn_at__isnull=True, at__gte=since))
+        .order_by()
+        .annotate(kind=_kind(kind))
+        .values("kind")
+        .annotate(logged=Count("pk"), last_at=Max("at"))
+        for kind, rows in facts_of(train).items()
+    ]
+    found = {kind: Use(0, None) for kind in KINDS}
+    for row in _union(parts):
+        found[row["kind"]] = Use(row["logged"], row["last_at"])
+    return found
+
+
+def people(train: Train) -> list[User]:
+    """Those who can have logged something here: the household's people, by name."""
+    return sorted(train.household.people.all(), key=lambda person: str(person).lower())
+
+
+def _by_hand(kind: str, rows: QuerySet[Any]) -> QuerySet[Any]:
+    return rows.filter(imported__isnull=True) if kind == SourceReading.KIND else rows
+
+
+def _owner(model: type[Fact], train: Train) -> dict[str, Any]:
+    """What a fact of this kind must belong to, to stand in this train's logbook."""
+    names = {field.name for field in model._meta.concrete_fields}
+    if "train" in names:
+        return {"train": train}
+    if "source" in names:
+        return {"source": train.source_id}
+    return {"household": train.household_id}
+
+
+def _kind(kind: str) -> Value:
+    return Value(kind, output_field=CharField())
+
+
+def _union(parts: Iterable[QuerySet[Any, Any]]) -> QuerySet[Any, Any]:
+    first, *others = parts
+    return first.union(*others, all=True) if others else first

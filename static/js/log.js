@@ -1,0 +1,100 @@
+// Comforts of the log forms; everything works without them.
+
+const asNumber = (text) => {
+  let plain = text.trim().replaceAll(/[\s\u00a0]/g, "");
+  if (plain.includes(",") && !plain.includes(".") && plain.split(",").pop().length !== 3) {
+    plain = plain.replace(",", ".");
+  }
+  plain = plain.replaceAll(",", "");
+  return plain === "" ? NaN : Number(plain);
+};
+
+const say = (form, words, high = false) => {
+  const live = form.querySelector(".log-live");
+  if (!live) return;
+  live.textContent = words;
+  live.hidden = words === "";
+  live.classList.toggle("is-high", high);
+};
+
+// Local date and time as if it were UTC: only differences between two of them are used.
+const asIfUtc = (text) => Date.parse(`${text}:00Z`);
+
+// The implied flow while a meter reading is typed.
+for (const input of document.querySelectorAll("input[data-last-at]")) {
+  const { form } = input;
+  const at = form.elements.namedItem("at");
+  const shownAt = at ? at.defaultValue : "";
+  const flow = () => {
+    const number = asNumber(input.value);
+    if (!Number.isFinite(number)) return say(form, "");
+    const back = at && at.value ? (asIfUtc(at.value) - asIfUtc(shownAt)) / 1000 : 0;
+    const days = (Number(input.dataset.now) + back - Number(input.dataset.lastAt)) / 86400;
+    if (!(days > 0)) return say(form, "");
+    const passed = number - Number(input.dataset.last);
+    if (passed < 0) return say(form, "Lower than the last reading: you will be asked why.", true);
+    const perDay = (passed / days) * Number(input.dataset.flowPerUnit);
+    const decimals = Number(input.dataset.flowDecimals);
+    const figures = { minimumFractionDigits: decimals, maximumFractionDigits: decimals };
+    const expected = Number(input.dataset.expected);
+    const high = expected > 0 && perDay > 3 * expected;
+    let words = `= ${perDay.toLocaleString("en-US", figures)} ${input.dataset.flowUnit} since then`;
+    if (expected > 0) {
+      words += `; about ${expected.toLocaleString("en-US", figures)} is expected`;
+    }
+    return say(form, words, high);
+  };
+  input.addEventListener("input", flow);
+  if (at) at.addEventListener("input", flow);
+  flow();
+}
+
+// The flow of a bucket test while it is typed.
+for (const input of document.querySelectorAll("input[data-ml-per-s]")) {
+  const { form } = input;
+  const seconds = form.elements.namedItem("duration_s");
+  const flow = () => {
+    const perDay =
+      (asNumber(input.value) / asNumber(seconds.value)) * Number(input.dataset.mlPerS);
+    if (!Number.isFinite(perDay) || perDay <= 0) return say(form, "");
+    const decimals = Number(input.dataset.flowDecimals);
+    const figures = { minimumFractionDigits: decimals, maximumFractionDigits: decimals };
+    return say(
+      form,
+      `= ${perDay.toLocaleString("en-US", figures)} ${input.dataset.flowUnit}`,
+      perDay > 3 * Number(input.dataset.expected),
+    );
+  };
+  input.addEventListener("input", flow);
+  seconds.addEventListener("input", flow);
+  flow();
+}
+
+// A time nobody touched keeps meaning now, however long the page lies open.
+const opened = Date.now();
+const keepNow = () => {
+  for (const input of document.querySelectorAll("input[type=datetime-local][data-now]")) {
+    if (input.value !== input.dataset.shown) continue;
+    const moved = asIfUtc(input.defaultValue) + (Date.now() - opened);
+    input.value = new Date(moved).toISOString().slice(0, 16);
+    input.dataset.shown = input.value;
+  }
+};
+for (const input of document.querySelectorAll("input[type=datetime-local][data-now]")) {
+  input.dataset.shown = input.value;
+}
+document.addEventListener("visibilitychange", keepNow);
+document.addEventListener("submit", keepNow, true);
+
+// Kind and price are asked only for a cartridge bought now.
+for (const form of document.querySelectorAll("form.log-form")) {
+  const choices = form.querySelectorAll("input[name=cartridge]");
+  const bought = form.querySelectorAll(".log-spec, .log-price");
+  if (!choices.length) continue;
+  const fold = () => {
+    const picked = form.querySelector("input[name=cartridge]:checked");
+    for (const part of bought) part.hidden = !picked || picked.value !== "new";
+  };
+  for (const choice of choices) choice.addEventListener("change", fold);
+  fold();
+}
