@@ -1,0 +1,90 @@
+"""What the set-up, the train's settings and the shelf share: units, days and plain numbers."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Any
+
+from crispy_forms.helper import FormHelper
+from django import forms
+from django.core.exceptions import ValidationError
+from django.utils import timezone
+from django.utils.dateparse import parse_date
+
+from hobbyhydro.households.fields import QuantityField
+
+from .log_fields import EARLIEST, NumberField
+
+DAYS_PER_MONTH = 365.25 / 12
+
+
+class UnitsForm(forms.Form):
+    """A form whose quantities are typed in the reader's units."""
+
+    def __init__(self, *args: Any, units: str = "us", **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.units = units
+        for field in self.fields.values():
+            if isinstance(field, QuantityField) and not isinstance(field, NumberField):
+                field.use_units(units)
+
+    @property
+    def helper(self) -> FormHelper:
+        helper = FormHelper(self)
+        helper.form_tag = False
+        helper.disable_csrf = True
+        return helper
+
+
+class DayField(forms.Field):
+    """A day on the household's calendar, not in the future."""
+
+    widget = forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d")
+
+    def prepare_value(self, value: Any) -> Any:
+        return value.isoformat() if isinstance(value, dt.date) else value
+
+    def to_python(self, value: Any) -> dt.date | None:
+        text = str(value or "").strip()
+        if not text:
+            return None
+        try:
+            day = parse_date(text)
+        except ValueError:
+            day = None
+        if day is None:
+            raise ValidationError("This is not a date. Write it like 2026-03-31.", code="invalid")
+        return day
+
+    def validate(self, value: dt.date | None) -> None:
+        super().validate(value)
+        if value is None:
+            return
+        if value > timezone.localdate():
+            raise ValidationError("This day is still to come.", code="future")
+        if value.year < EARLIEST.year:
+            raise ValidationError("Please check the year.", code="invalid")
+
+
+class WholeField(NumberField):
+    """A whole number, asked for and refused in the same words as the other numbers."""
+
+    def __init__(self, *, unit_text: str = "", **kwargs: Any) -> None:
+        super().__init__(unit_text=unit_text, **kwargs)
+        self.widget.attrs["inputmode"] = "numeric"
+
+    def validate(self, value: float | None) -> None:
+        super().validate(value)
+        if value is not None and value != int(value):
+            raise ValidationError("This needs a whole number.", code="invalid")
+
+    def clean(self, value: Any) -> int | None:
+        number = super().clean(value)
+        return None if number is None else int(number)
+
+
+def moment_on(day: dt.date) -> dt.datetime:
+    """A moment of that day: now if it is today, else its noon."""
+    if day == timezone.localdate():
+        return timezone.now()
+    return timezone.make_aware(dt.datetime.combine(day, dt.time(12)))

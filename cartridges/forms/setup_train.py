@@ -1,0 +1,93 @@
+"""The train itself, in the set-up and later in its settings."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django import forms
+
+from cartridges.models import Train
+from hobbyhydro.households.fields import QuantityField
+
+from .setup_base import UnitsForm
+
+DRIP = "drip"
+VALVE = "valve"
+TYPICAL_OPEN_L_DAY = 4088.0  # 0.75 US gal/min, a small float valve: common practice, no source
+
+
+class TrainForm(UnitsForm):
+    """How the train is fed and looked after. ``values`` are fields of Train once it is clean."""
+
+    name = forms.CharField(
+        label="What do you call this train?",
+        max_length=80,
+        widget=forms.TextInput(attrs={"autocomplete": "off"}),
+    )
+    supply_pressure_kpa = QuantityField(
+        label="Water pressure before the train",
+        quantity="pressure",
+        above_zero=True,
+        help_text="A gauge on a garden tap shows it. Most homes have 40 to 80 psi (280 to 550 "
+        "kPa); behind a pressure regulator, what it is set to.",
+    )
+    limit_mg_l = QuantityField(
+        label="Safe limit for total chlorine",
+        quantity="chlorine",
+        above_zero=True,
+        most=4.0,
+        help_text="A cartridge counts as spent when the water behind it reaches this. 0.1 is the "
+        "least that most kits can show; what is printed on a cartridge may allow 1.0, which is "
+        "about taste, not about animals.",
+    )
+    policy = forms.ChoiceField(
+        label="When the carbon is spent",
+        choices=Train.Policy.choices,
+        widget=forms.RadioSelect,
+    )
+    duty = forms.ChoiceField(
+        label="How does the water run?",
+        choices=[(DRIP, "A steady drip, day and night"), (VALVE, "In bursts, by a float valve")],
+        widget=forms.RadioSelect,
+    )
+    on_flow_l_day = QuantityField(
+        label="Flow while the valve is open",
+        quantity="rated_flow",
+        above_zero=True,
+        error_messages={"required": "How fast does it run while the valve is open?"},
+        help_text="Fast bursts leave the carbon less time than a drip of the same daily volume.",
+    )
+
+    def clean(self) -> dict[str, Any]:
+        cleaned = super().clean() or self.cleaned_data
+        if cleaned.get("duty") == DRIP:
+            self.errors.pop("on_flow_l_day", None)  # hidden, and not asked of a drip
+            cleaned["on_flow_l_day"] = None
+        return cleaned
+
+    @property
+    def values(self) -> dict[str, Any]:
+        """Fields of Train."""
+        return {name: self.cleaned_data[name] for name in self.cleaned_data if name != "duty"}
+
+
+class TrainSettingsForm(TrainForm):
+    """The same, with what only a train in service has."""
+
+    resistance_limit_kpa = QuantityField(
+        label="Largest pressure drop across a stage",
+        quantity="pressure",
+        above_zero=True,
+        help_text="A sediment cartridge counts as clogged when it takes this much. Common: 10 psi "
+        "(70 kPa).",
+    )
+
+
+def initial_of(train: Train) -> dict[str, Any]:
+    """What the form shows of a train."""
+    names = ("name", "supply_pressure_kpa", "limit_mg_l", "policy", "resistance_limit_kpa")
+    return {
+        **{name: getattr(train, name) for name in names},
+        "duty": DRIP if train.on_flow_l_day is None else VALVE,
+        "on_flow_l_day": train.on_flow_l_day or TYPICAL_OPEN_L_DAY,
+    }

@@ -1,0 +1,45 @@
+// Comforts of the guided set-up; every step works without them.
+
+const form = document.getElementById("step-form");
+
+// Typical chlorine follows the disinfectant for as long as nobody has typed another figure.
+const typicalData = document.getElementById("typical-water");
+if (form && typicalData) {
+  const typical = JSON.parse(typicalData.textContent);
+  const names = ["total_mg_l", "free_mg_l"];
+  const untouched = (name) =>
+    Object.values(typical).some((water) => Number(form.elements[name].value) === water[name]);
+  form.addEventListener("change", (event) => {
+    if (event.target.name !== "disinfectant") return;
+    const water = typical[event.target.value];
+    if (!water || !names.every(untouched)) return;
+    for (const name of names) form.elements[name].value = water[name];
+  });
+}
+
+// A household that never chose a time zone is most likely where this device is.
+const zone = document.querySelector("select[data-device-zone-first]");
+if (zone && zone.value === "UTC") {
+  const here = Intl.DateTimeFormat().resolvedOptions().timeZone;
+  if (Array.from(zone.options).some((option) => option.value === here)) zone.value = here;
+}
+
+// What is typed is kept as it is typed, so that leaving the page loses nothing.
+if (form && "keep" in form.dataset) {
+  let pending = null;
+  let timer = 0;
+  const keep = () => {
+    const typed = new FormData(form);
+    typed.set("go", "keep");
+    pending = new AbortController();
+    fetch(form.action, { method: "POST", body: typed, signal: pending.signal }).catch(() => {});
+  };
+  form.addEventListener("change", () => {
+    window.clearTimeout(timer);
+    timer = window.setTimeout(keep, 400);
+  });
+  form.addEventListener("submit", () => {
+    window.clearTimeout(timer);
+    if (pending) pending.abort();
+  });
+}
