@@ -1,0 +1,361 @@
+"""Is the water safe now, what is to be done next and by when, and how sure that is.
+
+Pure reading of what the last calculation left behind: no query, no model.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from django.utils import timezone
+
+from cartridges.models import Cause, Estimate, OutletTest, Train
+
+from .overview import StageNow, TrainNow
+
+SOON_DAYS = 14
+THIN_MEMBERS = 100.0
+SHAKY_SPREAD = 0.05
+"""Below this many effective members, or above this relative spread of the median day between
+replicates, the answer is called rough. Both are our own judgement."""
+
+ORDINALS = ("first", "second", "third", "fourth", "fifth", "sixth")
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """One of “ok”, “soon”, “now”, “unknown”, with the words that say what it means here."""
+
+    state: str
+    word: str
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class Due:
+    """One cartridge, or a group, that a rule makes due, with the three dates of that rule."""
+
+    stages: tuple[StageNow, ...]
+    seen_at: StageNow
+    cause: str
+    p10_at: dt.datetime | None
+    p50_at: dt.datetime | None
+    p90_at: dt.datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class NextAct:
+    """What to do next. ``by`` is the planning date: 1 in 10 would be spent on or before it."""
+
+    state: str
+    title: str
+    kind: str
+    stage: StageNow
+    by: dt.date
+    days: int
+    reason: str
+    likely: str
+    spread: str
+
+    @property
+    def is_rotation(self) -> bool:
+        return self.kind == "rotation"
+
+
+def verdict(now: TrainNow) -> Verdict:
+    """Whether the water behind the last stage is within the keeper's limit, by model and tests.
+
+    A recent test above the limit outweighs every forecast.
+    """
+    last = now.last
+    if now.shut is not None:
+        since = timezone.localtime(now.shut.at).strftime("%-d %b")
+        return Verdict("unknown", "Water off", f"The water has been off since {since}.")
+    worst = _test_above(now)
+    if worst is not None:
+        when = timezone.localtime(worst.at).strftime("%-d %b")
+        return Verdict(
+            "now",
+            "Above your limit",
+            f"The test of {when} found {worst.value_mg_l:.2f} mg/L after the last stage; your "
+            f"limit is {now.train.limit_mg_l:.2f} mg/L.",
+        )
+    if last is None or last.estimate is None:
+        return Verdict("unknown", "Not known yet", now.problem or "No estimate has been made yet.")
+    estimate, limit = last.estimate, now.train.limit_mg_l
+    middle, high = estimate.outlet_total_p50_mg_l, estimate.outlet_total_p90_mg_l
+    predicted = f"predicted after the last stage: {_mg(middle)}"
+    if middle is not None and middle > limit:
+        return Verdict(
+            "now",
+            "Above your limit",
+            f"Total chlorine {predicted}; your limit is {limit:.2f} mg/L.",
+        )
+    if high is not None and high > limit:
+        return Verdict(
+            "soon",
+            "May be above your limit",
+            f"Total chlorine {predicted}, but 1 in 10 outcomes exceeds {_mg(high)}. "
+            "Test the water today.",
+        )
+    return Verdict(
+        "ok", "Below your limit", f"Total chlorine {predicted}; your limit is {limit:.2f} mg/L."
+    )
+
+
+def next_act(now: TrainNow, *, today: dt.date | None = None) -> NextAct | None:
+    """The act whose planning date comes first; None where nothing is due within ten years.
+
+    Under lead–lag the first carbon is due when its own outlet reaches the limit. Under same-day
+    all carbon is due when the last outlet does, or when any of it is too old by its package.
+    """
+    today = today or timezone.localdate()
+    dues = [d for d in _dues(now) if d.p10_at is not None]
+    if not dues:
+        return None
+    return _act(now, min(dues, key=lambda d: d.p10_at or timezone.now()), today=today)
+
+
+def how_sure(now: TrainNow) -> list[str]:
+    """What a reader should know before leaning on the figures; empty where all is well."""
+    said: list[str] = []
+    found = now.summary
+    members, spread = found.get("effective_members"), found.get("replicate_spread")
+    tests = len(found.get("unreconciled") or [])
+    if tests:
+        which = "A test does" if tests == 1 else f"{tests} tests do"
+        said.append(
+            f"{which} not fit with the rest of what is known. Please test again before you trust "
+            "either test or forecast."
+        )
+    if found.get("two_humped"):
+        said.append(
+            "The outcomes fall into two groups, so no single day describes them. Look at the "
+            "curve, and test more often."
+        )
+    thin = members is not None and members < THIN_MEMBERS
+    if thin or (spread is not None and spread > SHAKY_SPREAD):
+        said.append(
+            "Few of the modelled outcomes agree with your tests, so these days are rough. "
+            "One more test behind the first carbon helps most."
+        )
+    return said
+
+
+@dataclass(frozen=True, slots=True)
+class Lives:
+    """The package's life beside the animal-safe life of one cartridge."""
+
+    label_at: dt.datetime | None
+    safe_at: dt.datetime | None
+    label_volume_l: float
+
+    @property
+    def limit_first(self) -> bool:
+        """Whether the safe limit is reached before the package's volume has passed."""
+        if self.safe_at is None:
+            return False
+        return self.label_at is None or self.safe_at < self.label_at
+
+    @property
+    def words(self) -> str:
+        """Which of the two comes first; the label's volume is a claim about taste."""
+        if self.limit_first:
+            return "your limit comes first"
+        return "the package’s volume comes first" if self.label_at else "neither within ten years"
+
+
+def lives(estimate: Estimate | None) -> Lives | None:
+    """Both lives of a cartridge that claims a volume; None where the package claims none."""
+    if estimate is None or estimate.label_volume_l is None:
+        return None
+    return Lives(estimate.label_at, estimate.safe_at, estimate.label_volume_l)
+
+
+@dataclass(frozen=True, slots=True)
+class Contact:
+    """Minutes in one bed, or in all, beside what practice asks for."""
+
+    minutes: float | None
+    asked_min: float
+
+    @property
+    def state(self) -> str:
+        if self.minutes is None:
+            return "unknown"
+        return "ok" if self.minutes >= self.asked_min else "soon"
+
+    @property
+    def word(self) -> str:
+        return {"ok": "enough", "soon": "short", "unknown": "not known"}[self.state]
+
+
+def contact_of(now: TrainNow, stage: StageNow) -> Contact | None:
+    """Contact time of one carbon bed against the guidance for this tap's disinfectant."""
+    asked = now.summary.get("guidance_per_bed_min")
+    if stage.estimate is None or not stage.stage.is_carbon or asked is None:
+        return None
+    return Contact(stage.estimate.contact_min, float(asked))
+
+
+def contact_in_all(now: TrainNow) -> Contact | None:
+    asked = now.summary.get("guidance_in_all_min")
+    if asked is None or not now.carbon:
+        return None
+    return Contact(now.summary.get("contact_in_all_min"), float(asked))
+
+
+def stage_state(estimate: Estimate | None, *, today: dt.date | None = None) -> str:
+    """“ok”, “soon”, “now” or “unknown” for one cartridge, by its planning date."""
+    if estimate is None:
+        return "unknown"
+    return state_of(estimate.p10_at, today=today)
+
+
+def state_of(planned: dt.datetime | None, *, today: dt.date | None = None) -> str:
+    """“now” on and after the planning date, “soon” in the fortnight before it, else “ok”."""
+    if planned is None:
+        return "ok"
+    days = days_to(planned, today=today)
+    if days <= 0:
+        return "now"
+    return "soon" if days <= SOON_DAYS else "ok"
+
+
+STATE_WORDS = {"ok": "fine", "soon": "soon", "now": "due", "unknown": "not known"}
+
+
+def days_to(when: dt.datetime, *, today: dt.date | None = None) -> int:
+    """Whole days on the household's calendar."""
+    return (timezone.localtime(when).date() - (today or timezone.localdate())).days
+
+
+def spread_in_days(
+    p10_at: dt.datetime | None, p90_at: dt.datetime | None, *, today: dt.date | None = None
+) -> str:
+    """“41–66 days”: between these lie 8 in 10 outcomes."""
+    if p10_at is None:
+        return "beyond ten years"
+    low = max(0, days_to(p10_at, today=today))
+    if p90_at is None:
+        return f"{low:,} days to beyond ten years"
+    high = max(0, days_to(p90_at, today=today))
+    if high == 0:
+        return "today or earlier"
+    return plural(low, "day") if low == high else f"{low:,}–{high:,} days"
+
+
+def plural(count: int, noun: str) -> str:
+    return f"{count:,} {noun}" if count == 1 else f"{count:,} {noun}s"
+
+
+def why(cause: str, *, now: TrainNow, stage: StageNow) -> str:
+    """The cause in the middle of a sentence, with where it shows."""
+    position = stage.stage.position
+    return (
+        {
+            Cause.OUTLET_LIMIT: f"{now.disinfectant} reaches your limit of "
+            f"{now.train.limit_mg_l:.2f}\u00a0mg/L after stage {position}",
+            Cause.LABEL_VOLUME: "the volume on the package is used up",
+            Cause.CALENDAR: "it reaches the age that its package allows",
+            Cause.DIRT: "it holds all the dirt it can",
+            Cause.RESISTANCE: "it holds back too much of the flow",
+        }.get(Cause(cause), "")
+        if cause
+        else ""
+    )
+
+
+def _dues(now: TrainNow) -> Iterator[Due]:
+    carbon = [s for s in now.carbon if s.estimate is not None]
+    together = now.train.policy == Train.Policy.SAME_DAY and len(carbon) > 1
+    for stage in now.stages:
+        estimate = stage.estimate
+        if estimate is None:
+            continue
+        if together and stage.stage.is_carbon:
+            if stage is not carbon[-1]:
+                yield _by_age(stage, estimate, group=tuple(carbon))
+                continue
+            group = tuple(carbon)
+        else:
+            group = (stage,)
+        yield Due(group, stage, estimate.cause, estimate.p10_at, estimate.p50_at, estimate.p90_at)
+
+
+def _by_age(stage: StageNow, estimate: Estimate, *, group: tuple[StageNow, ...]) -> Due:
+    """Same-day: an earlier carbon's own outlet does not count, its age does."""
+    ages = (estimate.details.get("by_cause") or {}).get(Cause.CALENDAR) or [None, None, None]
+    p10, p50, p90 = (None if a is None else dt.datetime.fromisoformat(a) for a in ages)
+    return Due(group, stage, Cause.CALENDAR, p10, p50, p90)
+
+
+def _act(now: TrainNow, due: Due, *, today: dt.date) -> NextAct:
+    assert due.p10_at is not None  # _dues with no date were left out
+    kind, title = _title(now, due)
+    sentence = why(due.cause, now=now, stage=due.seen_at)
+    if due.p50_at is None:
+        likely = f"Most likely {sentence} only after ten years."
+    else:
+        days = days_to(due.p50_at, today=today)
+        likely = (
+            f"Most likely {sentence} in {plural(days, 'day')}."
+            if days > 0
+            else f"By now {sentence}, most likely."
+        )
+    return NextAct(
+        state=state_of(due.p10_at, today=today),
+        title=title,
+        kind=kind,
+        stage=due.stages[0],
+        by=timezone.localtime(due.p10_at).date(),
+        days=max(0, days_to(due.p10_at, today=today)),
+        reason=sentence,
+        likely=likely,
+        spread=spread_in_days(due.p10_at, due.p90_at, today=today),
+    )
+
+
+def _title(now: TrainNow, due: Due) -> tuple[str, str]:
+    if len(due.stages) > 1:
+        numbers = " and ".join(str(s.stage.position) for s in due.stages)
+        return "swap", f"Replace all the carbon, stages {numbers}"
+    stage = due.stages[0]
+    carbon = now.carbon
+    lead_lag = now.train.policy == Train.Policy.LEAD_LAG
+    if lead_lag and len(carbon) > 1 and stage is carbon[0]:
+        return (
+            "rotation",
+            f"Replace the first {stage.name} (stage {stage.stage.position}) and move the next "
+            "forward",
+        )
+    return "swap", f"Replace the {_which(now, stage)} (stage {stage.stage.position})"
+
+
+def _which(now: TrainNow, stage: StageNow) -> str:
+    """“second carbon block” where there are several of a kind, “sediment cartridge” where not."""
+    same = [s for s in now.stages if s.stage.kind == stage.stage.kind]
+    noun = stage.name if stage.stage.is_carbon else f"{stage.name} cartridge"
+    if len(same) < 2:
+        return noun
+    place = same.index(stage)
+    return f"{ORDINALS[place]} {noun}" if place < len(ORDINALS) else noun
+
+
+def _test_above(now: TrainNow) -> OutletTest | None:
+    """The newest test of the water behind the last carbon, where it was above the limit."""
+    behind = now.stages[now.stages.index(now.carbon[-1]) :] if now.carbon else now.stages[-1:]
+    tests = [s.test for s in behind if s.test is not None]
+    newest = max(tests, key=lambda t: t.at, default=None)
+    if newest is None or newest.below or newest.value_mg_l <= now.train.limit_mg_l:
+        return None
+    return newest
+
+
+def _mg(value: float | None) -> str:
+    """A predicted concentration; below what any home kit reads it is only called that."""
+    if value is None:
+        return "not known"
+    return "below 0.01\u00a0mg/L" if value < 0.01 else f"{value:.2f}\u00a0mg/L"

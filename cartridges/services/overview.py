@@ -1,0 +1,144 @@
+"""What the home page and a train's own page read: a fixed number of queries, whatever is kept."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections import defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from django.utils import timezone
+
+from cartridges.models import (
+    Estimate,
+    OutletTest,
+    RestrictorFitting,
+    Shutoff,
+    Stage,
+    Train,
+)
+
+RECENT_TESTS = dt.timedelta(days=14)
+
+
+@dataclass(frozen=True, slots=True)
+class StageNow:
+    """One stage of today: what was found for the cartridge in it, and its last recent test."""
+
+    stage: Stage
+    estimate: Estimate | None
+    test: OutletTest | None
+
+    @property
+    def name(self) -> str:
+        """“carbon block”: what the stage is there to do, in the middle of a sentence."""
+        return self.stage.get_kind_display().lower()
+
+
+@dataclass(frozen=True, slots=True)
+class TrainNow:
+    """A train as it stands: its stages in the order of the water, restrictor and shut-off."""
+
+    train: Train
+    stages: tuple[StageNow, ...]
+    restrictor: RestrictorFitting | None
+    shut: Shutoff | None
+
+    @property
+    def summary(self) -> dict[str, Any]:
+        found: dict[str, Any] = self.train.summary or {}
+        return found
+
+    @property
+    def problem(self) -> str:
+        """What is missing for an estimate, in words; empty where nothing is."""
+        said = str(self.summary.get("problem") or "")
+        if said or any(s.estimate for s in self.stages):
+            return said
+        if not self.stages:
+            return "This train has no stage yet."
+        return "" if self.train.stale else "No stage of this train holds a cartridge yet."
+
+    @property
+    def flow_l_day(self) -> float | None:
+        flow = self.summary.get("flow_l_day")
+        return None if flow is None else float(flow)
+
+    @property
+    def carbon(self) -> tuple[StageNow, ...]:
+        return tuple(s for s in self.stages if s.stage.is_carbon)
+
+    @property
+    def last(self) -> StageNow | None:
+        """The last stage that holds a cartridge with a predicted outlet."""
+        known = [s for s in self.stages if s.estimate and outlet_known(s.estimate)]
+        return known[-1] if known else None
+
+    @property
+    def disinfectant(self) -> str:
+        """“chloramine” or “chlorine”, by what makes up most of the tap water's total now."""
+        free, total = self.summary.get("inlet_free_mg_l"), self.summary.get("inlet_total_mg_l")
+        if free is not None and total:
+            return "chlorine" if free > total / 2 else "chloramine"
+        return "chloramine" if self.train.source.disinfectant == "chloramine" else "chlorine"
+
+
+def outlet_known(estimate: Estimate) -> bool:
+    """Whether the water behind this cartridge has a predicted chlorine."""
+    return estimate.outlet_total_p50_mg_l is not None
+
+
+def look_at(trains: Sequence[Train]) -> list[TrainNow]:
+    """Everything about these trains that their pages show. Four queries.
+
+    Estimates are read as they were left by the last calculation; nothing is computed here. Only
+    tests of the last fortnight count as recent, and only those made of the cartridge now fitted.
+    """
+    now = timezone.now()
+    wanted = [t.pk for t in trains]
+    stages = _by_train(
+        Stage.objects.filter(train__in=wanted, retired_at__isnull=True)
+        .select_related("estimate__cartridge__spec")
+        .order_by("train", "position")
+    )
+    restrictors = _by_train(
+        RestrictorFitting.objects.standing().filter(train__in=wanted, at__lte=now).in_order()
+    )
+    shut = _by_train(
+        Shutoff.objects.filter(train__in=wanted, at__lte=now, withdrawn_at__isnull=True)
+        .exclude(until__lte=now)
+        .order_by("at", "pk")
+    )
+    tests: dict[int, OutletTest] = {
+        t.stage_id: t
+        for t in OutletTest.objects.standing()
+        .filter(train__in=wanted, at__gte=now - RECENT_TESTS, at__lte=now)
+        .in_order()
+    }
+    return [
+        TrainNow(
+            train=train,
+            stages=tuple(_stage_now(s, tests.get(s.pk)) for s in stages[train.pk]),
+            restrictor=restrictors[train.pk][-1] if restrictors[train.pk] else None,
+            shut=shut[train.pk][-1] if shut[train.pk] else None,
+        )
+        for train in trains
+    ]
+
+
+def _by_train(rows: Any) -> dict[int, list[Any]]:
+    found: dict[int, list[Any]] = defaultdict(list)
+    for row in rows:
+        found[row.train_id].append(row)
+    return found
+
+
+def _stage_now(stage: Stage, test: OutletTest | None) -> StageNow:
+    try:
+        estimate: Estimate | None = stage.estimate
+    except Estimate.DoesNotExist:
+        estimate = None
+    if test is not None and (estimate is None or test.at < estimate.fitted_at):
+        test = None
+    return StageNow(stage=stage, estimate=estimate, test=test)

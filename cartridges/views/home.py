@@ -1,0 +1,133 @@
+"""Home, one train's page, and their recalculation: is it safe, what is next, what changed."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from django.contrib.auth.decorators import login_required
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.views.decorators.http import require_GET, require_POST
+
+from cartridges.models import Train
+from cartridges.services import advice, charts, estimates
+from cartridges.services.latest import Entry, latest
+from cartridges.services.overview import TrainNow, look_at
+from cartridges.services.picture import pictures
+from hobbyhydro.households import access
+
+LONG_TRAIN = 5  # from so many stages on, the picture runs top to bottom on any screen
+
+
+@require_GET
+def home(request: HttpRequest) -> HttpResponse:
+    """The household's trains: a full face for one, a card each for several."""
+    if not request.user.is_authenticated:
+        return render(request, "households/landing.html")
+    trains = list(access.listed(request, Train.objects.select_related("source")))
+    if not trains:
+        if access.membership(request).may_write:
+            return redirect("setup-start")
+        return render(request, "cartridges/home_empty.html")
+    if len(trains) == 1:
+        return _train_page(request, trains[0])
+    faces = [face(now, request) for now in look_at(trains)]
+    entries = [_told(e, request) for e in latest(trains, count=5)]
+    return render(request, "cartridges/home.html", {"faces": faces, "entries": entries})
+
+
+@login_required
+@require_GET
+def train(request: HttpRequest, train: int) -> HttpResponse:
+    return _train_page(request, _train(request, train))
+
+
+@login_required
+@require_GET
+def train_charts(request: HttpRequest, train: int) -> HttpResponse:
+    """The train's charts: a part of its page, or a page of their own where no script runs."""
+    found = _train(request, train)
+    whole = not getattr(request, "htmx", False)
+    context = {
+        "train": found,
+        "charts": charts.train_charts(found, units=access.person(request).units),
+    }
+    name = "cartridges/train_charts.html" if whole else "cartridges/parts/charts.html"
+    return render(request, name, context)
+
+
+@login_required
+@require_POST
+def recalculate(request: HttpRequest, train: int) -> HttpResponse:
+    """Bring a train's estimates up to date. It changes no fact, so anybody who sees it may ask."""
+    found = _train(request, train)
+    estimates.refresh(found)
+    if not getattr(request, "htmx", False):
+        return redirect("train", train=found.pk)
+    [now] = look_at([found])
+    if request.POST.get("shown") == "card":
+        return render(request, "cartridges/parts/train_card.html", {"face": face(now, request)})
+    return render(request, "cartridges/parts/train_face.html", _page(request, now))
+
+
+def face(now: TrainNow, request: HttpRequest) -> dict[str, Any]:
+    """What a template shows of one train."""
+    return {
+        "now": now,
+        "train": now.train,
+        "stale": estimates.needs_refresh(now.train),
+        "verdict": advice.verdict(now),
+        "act": advice.next_act(now),
+        "sure": advice.how_sure(now),
+        "pictures": pictures(now, units=access.person(request).units),
+        "long": len(now.stages) >= LONG_TRAIN,
+    }
+
+
+def _train(request: HttpRequest, pk: int) -> Train:
+    return access.get(request, Train.objects.select_related("source"), pk)
+
+
+def _train_page(request: HttpRequest, found: Train) -> HttpResponse:
+    [now] = look_at([found])
+    return render(request, "cartridges/train.html", _page(request, now))
+
+
+def _page(request: HttpRequest, now: TrainNow) -> dict[str, Any]:
+    return {
+        "face": face(now, request),
+        "rows": stage_rows(now),
+        "contact_in_all": advice.contact_in_all(now),
+        "entries": [_told(e, request) for e in latest([now.train], count=4)],
+    }
+
+
+def stage_rows(now: TrainNow) -> Sequence[dict[str, Any]]:
+    """One row a stage: its figures, and how they stand against their limits."""
+    return [
+        {
+            "now": stage,
+            "stage": stage.stage,
+            "estimate": stage.estimate,
+            "state": advice.stage_state(stage.estimate),
+            "word": advice.STATE_WORDS[advice.stage_state(stage.estimate)],
+            "contact": advice.contact_of(now, stage),
+            "lives": advice.lives(stage.estimate),
+            "spread": advice.spread_in_days(stage.estimate.p10_at, stage.estimate.p90_at)
+            if stage.estimate
+            else "",
+            "why": advice.why(stage.estimate.cause, now=now, stage=stage) if stage.estimate else "",
+        }
+        for stage in now.stages
+    ]
+
+
+def _told(entry: Entry, request: HttpRequest) -> dict[str, Any]:
+    return {
+        "kind": entry.kind,
+        "pk": entry.pk,
+        "at": entry.at,
+        "who": entry.who,
+        "words": entry.words(access.person(request).units),
+    }
