@@ -3,12 +3,34 @@
 from __future__ import annotations
 
 import math
+import re
 from typing import Any
 
 from django import forms
 from django.core.exceptions import ValidationError
 
 from . import units as edge
+
+_GROUPED = re.compile(
+    r"(?P<sign>[+-]?)(?P<whole>[1-9]\d{0,2}(?:(?P<mark>[,.])\d{3})(?:(?P=mark)\d{3})*)"
+    r"(?:(?P<point>(?!(?P=mark))[,.])(?P<part>\d*))?"
+)
+
+
+def plain_number(text: str) -> str:
+    """Digits as people write them, in the form that ``float`` reads.
+
+    Thousands may be set off by spaces, or by commas or points where the figures leave no doubt:
+    “1,234” and “1.234,5” are one thousand and more, “1.234”, “12,34” and “0,125” are not. What is
+    neither comes back as it is.
+    """
+    text = re.sub(r"\s", "", text)
+    found = _GROUPED.fullmatch(text)
+    if found:
+        groups = found["whole"].split(found["mark"])
+        if found["mark"] == "," or found["point"] or len(groups) > 2:
+            return found["sign"] + "".join(groups) + "." + (found["part"] or "0")
+    return text.replace(",", ".") if text.count(",") == 1 and "." not in text else text
 
 
 class QuantityField(forms.FloatField):
@@ -61,12 +83,8 @@ class QuantityField(forms.FloatField):
     def to_python(self, value: Any) -> Any:
         if value in self.empty_values or str(value).strip() == "":
             return None
-        text = str(value).strip().replace("\u00a0", "").replace(" ", "")
-        if "," in text and "." not in text and len(text.rsplit(",", 1)[1]) != 3:
-            text = text.replace(",", ".")  # a decimal comma
-        text = text.replace(",", "")
         try:
-            number = float(text)
+            number = float(plain_number(str(value)))
         except ValueError:
             raise ValidationError(
                 f"“{value}” is not a number. Write it in {self.unit_label}, such as 12.5.",
