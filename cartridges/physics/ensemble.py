@@ -192,12 +192,13 @@ def _tempered(log_weight: FloatArray) -> FloatArray:
     if effective_members(full) >= enough:
         return full
     finite = np.isfinite(log_weight)
+    usable = np.where(finite, log_weight, 0.0)
     low, high = 0.0, 1.0
     for _ in range(30):
         power = 0.5 * (low + high)
-        tempered = weights(np.where(finite, power * log_weight, -np.inf))
+        tempered = weights(np.where(finite, power * usable, -np.inf))
         low, high = (power, high) if effective_members(tempered) >= enough else (low, power)
-    return weights(np.where(finite, low * log_weight, -np.inf))
+    return weights(np.where(finite, low * usable, -np.inf))
 
 
 def redraw(members: Members, *, told: tuple[str, ...], count: int, seed: int) -> Members:

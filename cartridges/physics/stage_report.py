@@ -91,9 +91,6 @@ def stage_estimates(known: Knowledge) -> tuple[tuple[StageEstimate, ...], float,
     """Every stage that holds a cartridge; the worst spread over replicates; whether two-humped."""
     occupants = known.layouts.at(known.now_day)
     upstream = beds_upstream(occupants, set(known.bed_keys))
-    flow, _ = known.uncertain.flow(
-        known.inputs.future_flow_l_day, known.inputs.future_flow_rel_sd
-    )
     mean_flow, _ = Uncertain(
         known.uncertain.beds, known.uncertain.source_z, known.uncertain.flow_z
     ).flow(known.inputs.future_flow_l_day, known.inputs.future_flow_rel_sd)
@@ -112,7 +109,7 @@ def stage_estimates(known: Knowledge) -> tuple[tuple[StageEstimate, ...], float,
     for one, curve in zip(stages, curves, strict=True):
         spread = max(spread, replicate_spread(one.days, known.weight))
         humped = humped or two_humped(one.days, known.weight)
-        results.append(_estimate(known, one, curve, train_days, now_free, now_combined, flow))
+        results.append(_estimate(known, one, curve, train_days, now_free, now_combined))
     return tuple(results), spread, humped
 
 
@@ -337,7 +334,6 @@ def _estimate(
     train_days: Quantiles,
     now_free: FloatArray,
     now_combined: FloatArray,
-    passing_l_day: FloatArray | float,
 ) -> StageEstimate:
     weight, key = known.weight, stage.cartridge
     first = np.array([stage.by_cause[cause] for cause in stage.deciding])
@@ -362,8 +358,8 @@ def _estimate(
     elif stage.dirt_remaining is not None:
         remaining = quantiles(stage.dirt_remaining, weight)
     contact = None
-    flow_now = float(np.median(passing_l_day))
-    if stage.medium.bed_volume_l is not None and flow_now > 0.0:
+    flow_now = max(known.inputs.future_flow_l_day, known.inputs.on_flow_l_day or 0.0)
+    if stage.medium.bed_volume_l is not None and known.inputs.future_flow_l_day > 0.0:
         contact = stage.medium.bed_volume_l / flow_now * MIN_PER_DAY
     limited = by_cause.get("outlet_limit")
     labelled = by_cause.get("label_volume")

@@ -12,9 +12,9 @@ from .arrays import FloatArray
 from .segments import RESTRICTOR, Segments
 from .source import SourceSteps
 
-FLOW_TOLERANCE = 0.10
-STEP_BUDGET = 400
-LONGEST_STEP = ((120.0, 7.0), (730.0, 14.0), (np.inf, 30.4375))
+FLOW_TOLERANCE = 0.25
+STEP_BUDGET = 250
+LONGEST_STEP = ((180.0, 4.0), (730.0, 10.0), (np.inf, 30.4375))
 """Longest merged step, days, for what lies at most so many days back."""
 
 

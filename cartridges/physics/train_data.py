@@ -156,8 +156,9 @@ class StageEstimate:
     limit after this stage. capacity_mg, transfer_units: medians, for the species that dominates at
     the flow now. rests_on: codes of assumptions: "chloramine_rate_ordinary",
     "chloramine_rate_catalytic", "free_rate_from_chloramine", "capacity_from_chloramine",
-    "no_outlet_model", "turbidity_factor", "dirt_capacity", "no_capacity",
-    "resistance_unknown". curve: outlet from the cartridge's placing here to just past its P90.
+    "no_outlet_model" (nothing is known of what it takes out); for sediment "turbidity_factor",
+    "turbidity_unknown", "no_capacity" (no rated dirt load), "resistance_unknown" (the pressures
+    cannot tell). curve: outlet from the cartridge's placing here to just past its P90.
     """
 
     stage: int

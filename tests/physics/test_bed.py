@@ -143,9 +143,11 @@ def test_time_to_a_limit_at_its_edges() -> None:
 def test_nan_and_out_of_range_for_the_other_formulas() -> None:
     assert np.isnan(outlet_ratio([math.nan, -0.1, 1.1], transfer_units=3.0)).all()
     assert outlet_ratio(1.0, transfer_units=math.inf) == 0.0
-    assert np.isnan(aged([0.5, 0.5, 1.5], days=[-1.0, 1.0, 1.0], decay_per_day=[0.1, -0.1, 0.1])).all()
+    ageing = aged([0.5, 0.5, 1.5], days=[-1.0, 1.0, 1.0], decay_per_day=[0.1, -0.1, 0.1])
+    assert np.isnan(ageing).all()
     at = {"inlet_mg_l": 2.0, "capacity_mg": 7e4, "rate_l_mg_day": 0.2}
-    assert np.isnan(bohart_adams_outlet(time_days=1.0, flow_l_day=[0.0, -1.0, math.nan], **at)).all()
+    flows = [0.0, -1.0, math.nan]
+    assert np.isnan(bohart_adams_outlet(time_days=1.0, flow_l_day=flows, **at)).all()
     assert np.isnan(bdst_days(limit_mg_l=[0.0, 2.0, 3.0], flow_l_day=190.0, **at)).all()
     assert np.isnan(
         outlet_mg_l(1.0, inlet_mg_l=2.0, elapsed_days=-1.0, transfer_units=9.0, rate_l_mg_day=0.2)
