@@ -131,16 +131,18 @@ class CartridgeForm(UnitsForm):
         return Holding(stage=self.stage, spec=spec, at=at, remark=remark)
 
     def _since(self) -> tuple[dt.datetime, str]:
+        """When it was fitted, to the moment that is known already where the day is the same."""
         since = self.cleaned_data["since"]
-        if self.stay is not None and not {"since", "day", "months"} & set(self.changed_data):
-            return self.stay.start, self.stay.fitting.remark
-        if since == TODAY:
-            return timezone.now(), ""
+        day, remark = timezone.localdate(), ""
         if since == ON_DAY:
-            return moment_on(self.cleaned_data["day"]), ""
-        months = self.cleaned_data["months"]
-        day = timezone.localdate() - dt.timedelta(days=round(months * DAYS_PER_MONTH))
-        return moment_on(day), about(months)
+            day = self.cleaned_data["day"]
+        elif since == ABOUT:
+            months = self.cleaned_data["months"]
+            day -= dt.timedelta(days=round(months * DAYS_PER_MONTH))
+            remark = about(months)
+        if self.stay is not None and timezone.localdate(self.stay.start) == day:
+            return self.stay.start, remark
+        return moment_on(day), remark
 
 
 def _size(stage: Stage) -> str:

@@ -59,6 +59,11 @@ class StageRows:
             self.problem = "A train needs at least one stage."
             return False
         valid = [row.is_valid() for row in self.rows]  # each one, so that each shows its errors
+        known = [row.cleaned_data.get("stage") for row in self.rows if row.is_valid()]
+        known = [stage for stage in known if stage]
+        if len(set(known)) != len(known):
+            self.problem = "One stage is listed twice. Take one of the two out and add it anew."
+            return False
         return all(valid)
 
     def rearranged(self, act: str) -> StageRows:
