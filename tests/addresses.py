@@ -1,0 +1,92 @@
+"""Every address of the site, filled in with objects of one household."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+from django.urls import URLPattern, URLResolver, get_resolver, reverse
+from django.urls.converters import StringConverter
+from django.utils import timezone
+
+from cartridges.models import (
+    CartridgeSpec,
+    OwnFigure,
+    SwitchPeriod,
+    Train,
+)
+from cartridges.services import history_import
+
+OPEN_TO_ALL = {"home", "cautions"}
+
+
+@dataclass(frozen=True)
+class Address:
+    name: str
+    path: str
+    scoped: bool  # names an object, so that a stranger must get 404
+
+    def __str__(self) -> str:
+        return f"{self.name} {self.path}"
+
+
+def named_patterns(patterns: list[URLPattern | URLResolver]) -> Iterator[URLPattern]:
+    """Our own named addresses; those of the sign-in package are its own to test."""
+    for pattern in patterns:
+        if isinstance(pattern, URLResolver):
+            if str(pattern.pattern) != "account/":
+                yield from named_patterns(pattern.url_patterns)
+        else:
+            yield pattern
+
+
+def objects_of(train: Train) -> dict[str, int | str]:
+    """What stands in the addresses: an argument's name, and an object of this household."""
+    household, now = train.household, timezone.now()
+    stage = train.stages.get(position=2)
+    spec = CartridgeSpec.objects.create(household=household, name="Our own", kind="carbon_block")
+    own = OwnFigure.objects.create(
+        household=household, spec=spec, figure="capacity_mg", value=9_000.0, at=now
+    )
+    switch = SwitchPeriod.objects.create(
+        source=train.source, at=now + dt.timedelta(days=9), until=now + dt.timedelta(days=30)
+    )
+    history = history_import.receive(
+        source=train.source,
+        name="taps.csv",
+        content=b"date,total chlorine mg/L\n2026-01-05,1.9\n",
+        by=None,
+    )
+    matching = history_import.matching_of(history)
+    assert matching is not None
+    matching.origin = "own"
+    history_import.keep(history, matching)
+    return {
+        "train": train.pk,
+        "stage": stage.pk,
+        "figure": own.pk,
+        "figure-code": "capacity_mg",
+        "kind": "meter-reading",
+        "pk": train.meter_readings.earliest("at").pk,
+        "cartridge": household.cartridges.earliest("pk").pk,
+        "spec": spec.pk,
+        "meter": train.meters.get().pk,
+        "source": train.source_id,
+        "switch": switch.pk,
+        "history": history.pk,
+    }
+
+
+def every_address(train: Train) -> list[Address]:
+    """All of them; an argument that nothing is known for is an error, so that none is left out."""
+    known = objects_of(train)
+    found = []
+    for pattern in named_patterns(get_resolver().url_patterns):
+        values = {}
+        for argument, converter in pattern.pattern.converters.items():
+            words = argument == "figure" and isinstance(converter, StringConverter)
+            values[argument] = known["figure-code" if words else argument]
+        path = reverse(pattern.name, kwargs=values)
+        found.append(Address(str(pattern.name), path, scoped=bool(values)))
+    return found

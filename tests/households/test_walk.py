@@ -1,0 +1,90 @@
+"""A walk over every address of the site, as everybody who might come to it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import pytest
+from django.http import HttpResponse
+from django.test import Client
+
+from cartridges.models import Train
+from tests.addresses import OPEN_TO_ALL, Address, every_address
+
+OK, MOVED, REFUSED, UNKNOWN, WRONG_WAY = 200, 302, 403, 404, 405
+# What a viewer may send: how they themselves read, and a wish for fresh figures, which are worked
+# out from facts that stay as they are.
+CHANGES_NO_FACT = {"person", "recalculate"}
+
+
+def walk(
+    train: Train, ask: Callable[[str], HttpResponse], allowed: Callable[[Address], set[int]]
+) -> list[str]:
+    """Each address whose answer is not one of those allowed, with the answer."""
+    wrong = []
+    for address in every_address(train):
+        status = ask(address.path).status_code
+        if status not in allowed(address):
+            wrong.append(f"{address}: {status}")
+    return wrong
+
+
+@pytest.mark.parametrize("method", ["get", "post"])
+def test_the_signed_out_are_sent_to_sign_in(train: Train, method: str) -> None:
+    wrong = []
+    for address in every_address(train):
+        if address.name in OPEN_TO_ALL:
+            continue
+        answer = getattr(Client(), method)(address.path)
+        if answer.status_code == WRONG_WAY and method == "get":
+            continue
+        if not answer.headers.get("Location", "").startswith("/account/login/"):
+            wrong.append(f"{address}: {answer.status_code}")
+    assert wrong == []
+
+
+@pytest.mark.parametrize("method", ["get", "post"])
+def test_strangers_are_not_told_that_anything_is_there(
+    train: Train, as_stranger: Client, method: str
+) -> None:
+    def allowed(address: Address) -> set[int]:
+        return {UNKNOWN, WRONG_WAY} if address.scoped else {OK, MOVED, WRONG_WAY}
+
+    assert walk(train, getattr(as_stranger, method), allowed) == []
+
+
+def test_a_viewer_writes_nothing(train: Train, as_viewer: Client) -> None:
+    def allowed(address: Address) -> set[int]:
+        if address.name in CHANGES_NO_FACT:
+            return {OK, MOVED}
+        if address.name == "setup-discard":  # this train is set up, so there is nothing to discard
+            return {UNKNOWN}
+        return {REFUSED, WRONG_WAY}
+
+    assert walk(train, as_viewer.post, allowed) == []
+
+
+def test_a_viewer_sees_pages_but_no_form_that_writes(train: Train, as_viewer: Client) -> None:
+    assert walk(train, as_viewer.get, lambda _: {OK, MOVED, REFUSED, WRONG_WAY}) == []
+
+
+@pytest.mark.parametrize("role", ["keeper", "owner"])
+def test_nothing_is_closed_or_broken_to_those_who_look_after_it(
+    train: Train, role: str, request: pytest.FixtureRequest
+) -> None:
+    client: Client = request.getfixturevalue(f"as_{role}")
+    assert walk(train, client.get, lambda _: {OK, MOVED, WRONG_WAY}) == []
+
+
+def test_nothing_answers_an_object_that_is_not_there(train: Train, as_owner: Client) -> None:
+    wrong = []
+    for address in every_address(train):
+        parts = ["987654321" if part.isdigit() else part for part in address.path.split("/")]
+        path = "/".join(parts)
+        if path == address.path:
+            continue
+        for method in ("get", "post"):
+            status = getattr(as_owner, method)(path).status_code
+            if status not in (UNKNOWN, WRONG_WAY):
+                wrong.append(f"{method} {path}: {status}")
+    assert wrong == []
