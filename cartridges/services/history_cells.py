@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import math
 import re
 import zoneinfo
 from collections.abc import Iterable
@@ -19,6 +20,9 @@ _COMMA = re.compile(r"[<+-]?\s*[0-9]*,[0-9]+")
 _MONTHS = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 _MONTH = r"(jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec)[a-z]{0,6}\.?"
 _YEAR_FIRST = re.compile(r"([0-9]{4})[-/.]([0-9]{1,2})[-/.]([0-9]{1,2})")
+_PLAIN = re.compile(
+    r"([0-9]{4})-([0-9]{2})-([0-9]{2})(?:[T ]([01][0-9]|2[0-3]):([0-5][0-9])(?::([0-5][0-9]))?)?"
+)
 _EIGHT_DIGITS = re.compile(r"((?:19|20)[0-9]{2})([0-9]{2})([0-9]{2})")
 _YEAR_LAST = re.compile(r"([0-9]{1,2})[-/.]([0-9]{1,2})[-/.]([0-9]{4}|[0-9]{2})")
 _DAY_MONTH = re.compile(rf"([0-9]{{1,2}})\.?[-/ ]?{_MONTH}[-/, ]*([0-9]{{4}}|[0-9]{{2}})", re.I)
@@ -92,7 +96,7 @@ def figure(text: str, *, decimal: str = ".", below: str = "refuse") -> float | N
         )
     if decimal == ",":
         bare = bare.replace(",", ".")
-    if not _FIGURE.fullmatch(bare):
+    if not _FIGURE.fullmatch(bare) or math.isinf(float(bare)):
         raise CellError("this is not a number; leave the cell empty where nothing was measured")
     return float(bare)
 
@@ -109,6 +113,9 @@ def decimal_mark(texts: Iterable[str]) -> str:
 
 def stamp(text: str) -> Stamp:
     """A date as it is written, with its time of day and offset where those stand behind it."""
+    if plain := _PLAIN.fullmatch(text):
+        y, m, d, hh, mm, ss = (int(part) for part in plain.groups(default="0"))
+        return Stamp(y, m, d, False, dt.time(hh, mm, ss) if plain[4] else None, None)
     parts = _TWO_PARTS.fullmatch(" ".join(text.split()))
     if parts is None:
         raise CellError("this is not a date")
@@ -143,7 +150,13 @@ def moment(
         local = dt.datetime.combine(day, written.time, tzinfo=written.offset or zone)
         if local > now + dt.timedelta(minutes=5):
             raise CellError("this moment is in the future")
-        return local.astimezone(dt.UTC)
+        found = local.astimezone(dt.UTC)
+        if written.offset is None and found.astimezone(zone).time() != written.time:
+            raise CellError(
+                "the clocks skipped this hour when they went forward; if yours did not, write "
+                "the difference from UTC behind it, such as 02:30-06:00"
+            )
+        return found
     today = now.astimezone(zone).date()
     if day > today:
         raise CellError("this day is in the future")
@@ -183,29 +196,39 @@ class DateSurvey:
         return self.open_row is not None and not self.order and not self.clash
 
 
+def stamps(texts: Iterable[str]) -> dict[str, Stamp | CellError]:
+    """Each different text of a column of dates, read once."""
+    found: dict[str, Stamp | CellError] = {}
+    for text in texts:
+        if text not in found:
+            try:
+                found[text] = stamp(text)
+            except CellError as error:
+                found[text] = error
+    return found
+
+
 def survey(texts: Iterable[tuple[int, str]]) -> DateSurvey:
     """Look through (row number, text) of a column of dates."""
+    rows: dict[str, int] = {}
+    for row, text in texts:
+        rows.setdefault(text, row)
     dates, hours = 0, False
     day_first = month_first = open_row = None
-    seen: set[str] = set()
-    for row, text in texts:
-        if text in seen:
-            continue
-        seen.add(text)
-        try:
-            written = stamp(text)
-        except CellError:
+    for text, written in stamps(rows).items():
+        if isinstance(written, CellError):
             continue
         dates += 1
         hours = hours or written.has_hour
         if not written.open:
             continue
+        here = (rows[text], text)
         if 12 < written.first <= 31 and written.second <= 12:
-            day_first = day_first or (row, text)
+            day_first = day_first or here
         elif 12 < written.second <= 31 and written.first <= 12:
-            month_first = month_first or (row, text)
+            month_first = month_first or here
         elif written.first != written.second:
-            open_row = open_row or (row, text)
+            open_row = open_row or here
     return DateSurvey(dates, hours, day_first, month_first, open_row)
 
 

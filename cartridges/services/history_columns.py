@@ -123,7 +123,7 @@ def letter(index: int) -> str:
 def column_names(sheet: Sheet, header_row: int) -> list[str]:
     """The names in the header, “column B” for those without one."""
     heads = sheet.rows[header_row - 1] if header_row else []
-    width = max(len(heads), sheet.width)
+    width = max(len(heads), sheet.width) if sheet.is_even or not heads else len(heads)
     given = [heads[i].strip() if i < len(heads) else "" for i in range(width)]
     return [name or f"column {letter(i)}" for i, name in enumerate(given)]
 
@@ -144,19 +144,22 @@ def cells(sheet: Sheet, header_row: int, index: int) -> Iterator[tuple[int, str]
 
 def dates_of(sheet: Sheet, matching: Matching) -> DateSurvey:
     """How the matched column of dates is written."""
-    index = matching.columns["date"]
-    return survey(
-        joined(row, index, matching.columns.get("time"), number)
-        for number, row in data_rows(sheet, matching.header_row)
-    )
+    return survey(date_cells(sheet, matching))
 
 
-def joined(row: list[str], date: int, time: int | None, number: int) -> tuple[int, str]:
+def date_cells(sheet: Sheet, matching: Matching) -> Iterator[tuple[int, str]]:
+    """(row number, text) of the dates, each with the time's cell behind it where there is one."""
+    date, time = matching.columns["date"], matching.columns.get("time")
+    for number, row in data_rows(sheet, matching.header_row):
+        yield number, joined(row, date, time)
+
+
+def joined(row: list[str], date: int, time: int | None) -> str:
     """The date's cell with the time's behind it, where there is one."""
     text = row[date].strip() if date < len(row) else ""
     if time is not None and time < len(row) and row[time].strip():
         text = f"{text} {row[time].strip()}"
-    return number, text
+    return text
 
 
 def guess_header(sheet: Sheet) -> int:
@@ -239,7 +242,9 @@ def _meant_by(name: str) -> str | None:
         return "ph"
     if "free" in words and "ammonia" not in words:
         return "free_mg_l"
-    if "total" in words and chlorine and not words & {"coliform", "dissolved", "nitrogen"}:
+    alone = words <= {"total", "mg", "l", "ppm"}
+    other = words & {"coliform", "dissolved", "nitrogen", "hardness", "solids", "organic"}
+    if "total" in words and (alone or (chlorine and not other)):
         return "total_mg_l"
     if words & {"date", "datetime", "day", "timestamp"} or "sampled" in words:
         return "date"

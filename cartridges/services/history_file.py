@@ -65,6 +65,13 @@ class Sheet:
         """How many cells most rows have."""
         return _usual_width(self.rows[:200])
 
+    @property
+    def is_even(self) -> bool:
+        """Whether more than half of the first rows have that many cells."""
+        rows = [row for row in self.rows[:200] if row]
+        usual = self.width
+        return 2 * sum(len(row) == usual for row in rows) > len(rows)
+
 
 def encoding_of(content: bytes) -> str | None:
     """The encoding, where the bytes leave no doubt; None where a person has to choose.
@@ -171,7 +178,7 @@ def _decodes(content: bytes, code: str) -> bool:
 
 def _usual_width(rows: list[list[str]]) -> int:
     widths = Counter(len(row) for row in rows if row)
-    return max(widths, key=lambda w: (widths[w], w)) if widths else 0
+    return widths.most_common(1)[0][0] if widths else 0  # of equals the first
 
 
 def _delimiter_of(text: str) -> str:

@@ -182,12 +182,12 @@ def _insert(rows: Iterable[Row], *, history: HistoryImport, origin: str, by: Use
     common = [f.get_db_prep_save(f.pre_save(shared, True), connection) for f in fields]
     names = [f.name for f in fields]
     at_place, value_places = names.index("at"), [names.index(name) for name in NAMES]
-    at_field = fields[at_place]
+    adapted = connection.ops.adapt_datetimefield_value
 
     parameters: list[list[Any]] = []
     for row in rows:
         line = list(common)
-        line[at_place] = at_field.get_db_prep_save(row.at, connection)
+        line[at_place] = adapted(row.at)
         for place, value in zip(value_places, row.values, strict=True):
             line[place] = value
         parameters.append(line)

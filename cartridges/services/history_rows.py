@@ -10,14 +10,23 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from operator import attrgetter
 
-from .history_cells import CellError, Stamp, figure, moment, stamp
-from .history_columns import MEASURES, Matching, Measure, column_names, data_rows, dates_of, joined
+from .history_cells import CellError, Stamp, figure, moment, stamps
+from .history_columns import (
+    MEASURES,
+    Matching,
+    Measure,
+    column_names,
+    data_rows,
+    date_cells,
+    joined,
+)
 from .history_file import Sheet
 
 NAMES = tuple(MEASURES)
 Values = tuple[float | None, ...]  # one for each of NAMES, in the kept units
 KeptBetween = Callable[[dt.datetime, dt.datetime], dict[dt.datetime, list[Values]]]
 MONTHS = {"dmy": "day first", "mdy": "month first"}
+_UNMEASURED: list[float | None] = [None] * len(NAMES)
 _FREE, _TOTAL = NAMES.index("free_mg_l"), NAMES.index("total_mg_l")
 
 
@@ -70,7 +79,8 @@ class _Reader:
         self.now = now
         self.names = column_names(sheet, matching.header_row)
         self.width = len(self.names)
-        self.hours = dates_of(sheet, matching).hours
+        self.stamps = stamps(text for _, text in date_cells(sheet, matching))
+        self.hours = any(isinstance(s, Stamp) and s.has_hour for s in self.stamps.values())
         self.moments: dict[str, dt.datetime | CellError] = {}
         self.plan = [
             (NAMES.index(m.name), matching.columns[m.name], m, {}) for m in matching.measures
@@ -91,7 +101,7 @@ class _Reader:
                 wrong.append(RowError(number, self.names[index], text, _sentence(value)))
             else:
                 values[place] = value
-        if not wrong and all(value is None for value in values):
+        if not wrong and values == _UNMEASURED:
             return None, []
         at = self._moment(number, cells)
         if isinstance(at, RowError):
@@ -122,7 +132,7 @@ class _Reader:
 
     def _moment(self, number: int, cells: list[str]) -> dt.datetime | RowError:
         columns = self.matching.columns
-        _, text = joined(cells, columns["date"], columns.get("time"), number)
+        text = joined(cells, columns["date"], columns.get("time"))
         if text not in self.moments:
             try:
                 self.moments[text] = self._read_moment(text)
@@ -136,7 +146,9 @@ class _Reader:
     def _read_moment(self, text: str) -> dt.datetime:
         if not text:
             raise CellError("the date is missing")
-        written = stamp(text)
+        written = self.stamps[text]
+        if isinstance(written, CellError):
+            raise written
         try:
             return moment(
                 written,

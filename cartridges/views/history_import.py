@@ -8,7 +8,7 @@ from typing import Any
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import Http404, HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
@@ -52,7 +52,7 @@ def _unfinished(
 def start(request: HttpRequest, source: int) -> HttpResponse:
     """Take a file, and say at once where it cannot be read."""
     tap = access.get(request, Source, source, to=To.WRITE)
-    form = UploadForm(request.POST or None, request.FILES or None)
+    form = UploadForm(_sent(request), request.FILES or None)
     if request.method == "POST" and form.is_valid():
         file = form.cleaned_data["file"]
         try:
@@ -97,7 +97,7 @@ def layout(request: HttpRequest, history: HistoryImport) -> HttpResponse:
     certain = matching is not None and matching.encoding not in history_file.EIGHT_BIT
     encodings = {matching.encoding: ""} if matching and certain else history_file.choices(content)
     form = LayoutForm(
-        request.POST or None,
+        _sent(request),
         encodings=encodings,
         sheet=history_import.sheet_of(history, matching) if matching else None,
         initial=_layout_of(matching),
@@ -127,7 +127,7 @@ def columns(request: HttpRequest, history: HistoryImport) -> HttpResponse:
     if matching is None:
         return redirect("import-layout", history.pk)
     sheet = history_import.sheet_of(history, matching)
-    form = ColumnsForm(request.POST or None, sheet=sheet, found=matching)
+    form = ColumnsForm(_sent(request), sheet=sheet, found=matching)
     if request.method == "POST" and form.is_valid():
         history_import.keep(history, form.matching)
         return redirect("import-check", history.pk)
@@ -235,6 +235,11 @@ def discard(request: HttpRequest, history: int) -> HttpResponse:
     else:
         messages.success(request, f"{upload.file_name} is thrown away.")
     return redirect("source", upload.source_id)
+
+
+def _sent(request: HttpRequest) -> QueryDict | None:
+    """What was typed, where something was sent; an empty form counts as well."""
+    return request.POST if request.method == "POST" else None
 
 
 def _next_step(history: HistoryImport) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
 from django.core.paginator import Paginator
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
@@ -58,7 +58,7 @@ def edit(request: HttpRequest, source: int) -> HttpResponse:
     """Change what is stated of the tap."""
     tap = access.get(request, Source, source, to=To.WRITE)
     units = access.person(request).units
-    form = SourceForm(request.POST or None, units=units, initial=SourceForm.initial_of(tap))
+    form = SourceForm(_sent(request), units=units, initial=SourceForm.initial_of(tap))
     if request.method == "POST" and form.is_valid():
         for name in form.fields:
             setattr(tap, name, form.cleaned_data[name])
@@ -78,7 +78,7 @@ def switch_new(request: HttpRequest, source: int) -> HttpResponse:
     tap = access.get(request, Source.objects.select_related("household"), source, to=To.WRITE)
     usual = Disinfectant(tap.disinfectant)
     other = next(kind for kind in Disinfectant if kind != usual)
-    form = SwitchForm(request.POST or None, initial={"to": other.value})
+    form = SwitchForm(_sent(request), initial={"to": other.value})
     if request.method == "POST" and form.is_valid():
         try:
             switches.add(source=tap, by=access.person(request), **form.cleaned_data)
@@ -96,7 +96,7 @@ def switch_new(request: HttpRequest, source: int) -> HttpResponse:
 def switch_correct(request: HttpRequest, switch: int) -> HttpResponse:
     """Correct a switch period; the old one is kept beside it."""
     period = _switch(request, switch)
-    form = SwitchForm(request.POST or None, switch=period, initial=SwitchForm.initial_of(period))
+    form = SwitchForm(_sent(request), switch=period, initial=SwitchForm.initial_of(period))
     if request.method == "POST" and form.is_valid():
         try:
             switches.correct(period, by=access.person(request), **form.cleaned_data)
@@ -138,6 +138,11 @@ def switch_redo(request: HttpRequest, switch: int) -> HttpResponse:
         history_import.settle(period.source)
         messages.success(request, "The switch period holds again.")
     return redirect("source", period.source_id)
+
+
+def _sent(request: HttpRequest) -> QueryDict | None:
+    """What was typed, where something was sent; an empty form counts as well."""
+    return request.POST if request.method == "POST" else None
 
 
 def _switch(request: HttpRequest, pk: int) -> SwitchPeriod:
