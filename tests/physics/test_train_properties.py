@@ -100,7 +100,7 @@ def test_doubling_the_flow_never_leaves_more_than_half_the_days(
 def test_above_half_the_inlet_doubling_halves_the_days_only_by_the_exact_criterion(
     units: float, share: float
 ) -> None:
-    """Days at the doubled flow stay below half exactly where tanh(b/4) < (1 - p)/p, p = limit/inlet.
+    """Exactly where tanh(b/4) < (1 - p)/p, with p = limit/inlet.
 
     From the closed form: 2 ln(e^(b/2) - 1) < ln(e^b - 1) + ln(1/p - 1) at first exceedance above 0.
     """
