@@ -123,14 +123,12 @@ def first_needed_day(
     for day, after_stage in tests:
         for moment in (day, math.nextafter(day, -math.inf)):
             needed |= {key for key in layouts.at(moment)[:after_stage] if key in with_bed}
-    start = now_day
+    first = {key: layouts.first_day(key) for key in with_bed}
     ends = [*(layout.start_day for layout in layouts.layouts[1:]), math.inf]
-    while True:
-        earlier = min((layouts.first_day(key) for key in needed), default=now_day)
-        earlier = min(earlier, start)
-        for layout, end in zip(layouts.layouts, ends, strict=True):
-            if end > earlier and layout.start_day <= now_day:
-                needed |= {key for key in layout.occupants if key in with_bed}
-        if earlier >= start:
-            return start
-        start = earlier
+    start = min((first[key] for key in needed), default=now_day)
+    # Backwards through the layouts: each that still overlaps the span adds what it held.
+    for layout, end in zip(reversed(layouts.layouts), reversed(ends), strict=True):
+        if layout.start_day <= now_day and end > start:
+            held = (first[key] for key in layout.occupants if key in with_bed)
+            start = min([start, *held])
+    return min(start, now_day)
