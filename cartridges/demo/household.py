@@ -28,11 +28,11 @@ from cartridges.models import (
 )
 from cartridges.services import acts
 from cartridges.starter_set import L_PER_GAL
+from hobbyhydro.households.demo_person import EMAIL, PASSWORD
 from hobbyhydro.households.models import Household, Membership, User
 
 from . import story
 
-EMAIL, PASSWORD = "demo@hobbyhydro.test", "drip-by-drip"
 ZONE = "America/Chicago"
 PRICES = {"sediment-5-wide": Decimal("11.50"), "catalytic-wide": Decimal("64.00")}
 
