@@ -2,18 +2,18 @@
 
 from pathlib import Path
 
-import environ
 from csp.constants import NONE, SELF
 from django.core.exceptions import ImproperlyConfigured
 from django.core.management.utils import get_random_secret_key
 
+from hobbyhydro import environment as env
+
 BASE_DIR = Path(__file__).resolve().parent.parent
-env = environ.Env()
 
 # The demo runs without a mail server and with a key of its own; nothing else may.
-DEMO = env.bool("HOBBYHYDRO_DEMO", default=False)
-DEBUG = env.bool("DEBUG", default=False)
-DATA_DIR = Path(env.str("DATA_DIR", default=str(BASE_DIR)))
+DEMO = env.flag("HOBBYHYDRO_DEMO", default=False)
+DEBUG = env.flag("DEBUG", default=False)
+DATA_DIR = env.folder("DATA_DIR", default=BASE_DIR)
 
 
 def _demo_key() -> str:
@@ -25,16 +25,16 @@ def _demo_key() -> str:
     return path.read_text()
 
 
-SECRET_KEY = env.str("SECRET_KEY", default="") or (_demo_key() if DEMO else "")
+SECRET_KEY = env.text("SECRET_KEY", default="") or (_demo_key() if DEMO else "")
 if len(SECRET_KEY) < 32:
     raise ImproperlyConfigured(
         "SECRET_KEY must be set to at least 32 random characters (only the demo may run without)."
     )
 
-ALLOWED_HOSTS = env.list(
+ALLOWED_HOSTS = env.words(
     "ALLOWED_HOSTS", default=["localhost", "127.0.0.1", "[::1]"] if DEMO or DEBUG else []
 )
-CSRF_TRUSTED_ORIGINS = env.list("CSRF_TRUSTED_ORIGINS", default=[])
+CSRF_TRUSTED_ORIGINS = env.words("CSRF_TRUSTED_ORIGINS", default=[])
 
 INSTALLED_APPS = [
     "django.contrib.auth",
@@ -90,7 +90,7 @@ CRISPY_ALLOWED_TEMPLATE_PACKS = "bootstrap5"
 CRISPY_TEMPLATE_PACK = "bootstrap5"
 
 DATABASES = {
-    "default": env.db("DATABASE_URL", default=f"sqlite:///{DATA_DIR / 'hobbyhydro.sqlite3'}"),
+    "default": env.database("DATABASE_URL", default=f"sqlite:///{DATA_DIR / 'hobbyhydro.sqlite3'}"),
 }
 if DATABASES["default"]["ENGINE"].endswith("sqlite3"):
     # Readers and one writer side by side; wait for the writer rather than fail.
@@ -126,20 +126,25 @@ ACCOUNT_LOGIN_METHODS = {"email"}
 ACCOUNT_SIGNUP_FIELDS = ["email*", "password1*", "password2*"]
 ACCOUNT_SIGNUP_FORM_CLASS = "hobbyhydro.households.forms.SignUpForm"
 ACCOUNT_USER_MODEL_USERNAME_FIELD = None
-ACCOUNT_EMAIL_VERIFICATION = env.str("EMAIL_VERIFICATION", default="none" if DEMO else "mandatory")
+ACCOUNT_EMAIL_VERIFICATION = env.one_of(
+    "EMAIL_VERIFICATION",
+    ["mandatory", "optional", "none"],
+    default="none" if DEMO else "mandatory",
+)
 ACCOUNT_EMAIL_SUBJECT_PREFIX = ""
 
-EMAIL_CONFIG = env.email("EMAIL_URL", default="consolemail://")
+EMAIL_CONFIG = env.mail_server("EMAIL_URL", default="consolemail://")
 vars().update(EMAIL_CONFIG)
-DEFAULT_FROM_EMAIL = env.str("DEFAULT_FROM_EMAIL", default="hobbyhydro@localhost")
+DEFAULT_FROM_EMAIL = env.text("DEFAULT_FROM_EMAIL", default="hobbyhydro@localhost")
 
 LANGUAGE_CODE = "en-us"
-TIME_ZONE = env.str("TIME_ZONE", default="UTC")
+TIME_ZONE = env.time_zone("TIME_ZONE", default="UTC")
 USE_I18N = True
 USE_TZ = True
 
 STATIC_URL = "static/"
-STATIC_ROOT = BASE_DIR / "staticfiles"
+# The demo serves straight from the packages and static/; collectstatic fills this elsewhere.
+STATIC_ROOT = None if DEMO else BASE_DIR / "staticfiles"
 STATICFILES_DIRS = [BASE_DIR / "static"]
 STATICFILES_FINDERS = [
     "django.contrib.staticfiles.finders.FileSystemFinder",
@@ -170,7 +175,7 @@ SECURE_REFERRER_POLICY = "same-origin"
 X_FRAME_OPTIONS = "DENY"
 SESSION_COOKIE_HTTPONLY = True
 SESSION_COOKIE_SAMESITE = "Lax"
-BEHIND_TLS = env.bool("BEHIND_TLS", default=not (DEMO or DEBUG))
+BEHIND_TLS = env.flag("BEHIND_TLS", default=not (DEMO or DEBUG))
 SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = BEHIND_TLS
 if BEHIND_TLS:
     SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
@@ -183,4 +188,4 @@ DATA_UPLOAD_MAX_MEMORY_SIZE = 20 * 1024 * 1024
 FILE_UPLOAD_MAX_MEMORY_SIZE = 20 * 1024 * 1024
 
 # The ensemble behind every forecast; fewer members answer faster and less smoothly.
-MODEL_MEMBERS = env.int("MODEL_MEMBERS", default=4096)
+MODEL_MEMBERS = env.integer("MODEL_MEMBERS", default=4096, least=64, most=1_048_576)
