@@ -240,6 +240,13 @@ class LogForm(forms.Form):
         """The fields that are folded away until they are asked for."""
         return [f for f in self._shown() if f.name in self.behind()]
 
+    def more_words(self) -> str:
+        """What the fold is called."""
+        names = {f.name for f in self.more()}
+        if names == {"remark"}:
+            return "A remark"
+        return "Another time, or a remark" if "remark" in names else "Another time"
+
     def more_is_open(self) -> bool:
         """Whether something in the fold wants to be seen."""
         return self.is_bound and any(f.errors or f.name in self.changed_data for f in self.more())

@@ -17,8 +17,10 @@ from cartridges.models import (
     Shutoff,
     Stage,
 )
+from cartridges.physics.restrictor import RATED_PRESSURE_KPA
 from cartridges.services import meters
 from hobbyhydro.households.fields import QuantityField
+from hobbyhydro.households.units import from_kept
 
 from .log_base import LogForm
 from .log_fields import MomentField, NumberField, in_clock_words, to_the_minute
@@ -74,9 +76,9 @@ class RestrictorForm(LogForm):
             last = self.current
             default = RestrictorFitting.Law.CAPILLARY
             self.initial.setdefault("law", last.law if last else default)
-            self.initial.setdefault(
-                "rated_pressure_kpa", last.rated_pressure_kpa if last else 413.685
-            )
+            kept = last.rated_pressure_kpa if last else RATED_PRESSURE_KPA
+            shown = from_kept(kept, quantity="pressure", units=self.units)
+            self.initial.setdefault("rated_pressure_kpa", f"{shown:.4g}")
 
     def weigh(self) -> None:
         new = self.cleaned_data["rated_flow_l_day"]
@@ -145,7 +147,9 @@ class PressureForm(LogForm):
         required=False,
         help_text="Where there is a second gauge.",
     )
-    stage = StageField(label="Around", required=False, empty_label="No stage: the supply alone")
+    stage = StageField(
+        label="Around", required=False, blank=True, empty_label="No stage: the supply alone"
+    )
 
     def build(self) -> None:
         stages = self.train.stages.filter(retired_at__isnull=True)

@@ -23,6 +23,11 @@ class Act:
     correction: type[LogForm] | None = None
 
     @property
+    def caution_first(self) -> bool:
+        """Whether the caution is about what is done before anything can be logged."""
+        return self.kind in ("swap", "rotation", "restrictor", "pressure")
+
+    @property
     def corrected_with(self) -> type[LogForm]:
         return self.correction or self.form
 

@@ -20,7 +20,7 @@ MOST_ON_A_DIAL = 99_999_999.0
 ROLLED, REPLACED, TYPO = "rolled", "replaced", "typo"
 HAPPENED = [
     (ROLLED, "The dial went past its highest number and started again from zero"),
-    (REPLACED, "It is another meter"),
+    (REPLACED, "The meter was replaced"),
     (TYPO, "It was a typo"),
 ]
 
@@ -120,7 +120,7 @@ class MeterReadingForm(LogForm):
         shown = {
             "at": fact.at,
             "remark": fact.remark,
-            "reading": fact.reading_l / fact.meter.litres_per_unit,
+            "reading": round(fact.reading_l / fact.meter.litres_per_unit, 4),
         }
         return shown | ({"fell": ROLLED} if fact.rolled_over else {})
 
@@ -277,7 +277,11 @@ class MeterReadingForm(LogForm):
             spans.append((at, after.at, then, "From {} to the next reading"))
         for since, until, flow, when in spans:
             expected = meters.expected_flow_l_day(self.train, since=since, at=until)
-            if flow is None or expected is None or flow <= meters.IMPLAUSIBLE * expected:
+            if flow is None or expected is None:
+                continue
+            # A dial is read to a whole unit or so, which is much within a few minutes.
+            unsure = meters.mean_flow_l_day(self._one_unit_l(), since=since, until=until)
+            if flow - unsure <= meters.IMPLAUSIBLE * expected:
                 continue
             self.doubt(
                 "reading",
@@ -286,6 +290,9 @@ class MeterReadingForm(LogForm):
                 "Is this right?",
             )
             return
+
+    def _one_unit_l(self) -> float:
+        return 1.0 if self.meter is None else self.meter.litres_per_unit
 
     # Messages
 

@@ -71,8 +71,14 @@ def implied_flow_l_day(
 
     None where no time has passed between them.
     """
-    days = (at - before.at).total_seconds() / SECONDS_A_DAY
-    return (reading_l + turn_l - before.reading_l) / days if days > 0 else None
+    if at <= before.at:
+        return None
+    return mean_flow_l_day(reading_l + turn_l - before.reading_l, since=before.at, until=at)
+
+
+def mean_flow_l_day(volume_l: float, *, since: dt.datetime, until: dt.datetime) -> float:
+    """A volume spread over the time between two moments, the second later, L/day."""
+    return volume_l / ((until - since).total_seconds() / SECONDS_A_DAY)
 
 
 def expected_flow_l_day(train: Train, *, since: dt.datetime, at: dt.datetime) -> float | None:

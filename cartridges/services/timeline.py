@@ -263,7 +263,7 @@ class Timeline:
             at_start = pd.DataFrame(
                 {"at": [meter.fitted_at], "reading_l": [meter.start_l], "rolled_over": [False]}
             )
-            own = pd.concat([at_start, own[own["at"] > meter.fitted_at]])
+            own = pd.concat([at_start, own[own["at"] >= meter.fitted_at]])
             own = own.drop_duplicates("at", keep="last")
             runs.append(
                 MeterRun(

@@ -15,6 +15,7 @@ from cartridges.forms.log_base import LogForm
 from cartridges.forms.log_kinds import CORRECTIONS
 from cartridges.models import Fact, Train
 from cartridges.services import acts, estimates, logbook
+from cartridges.services.contradictions import refuse_contradiction
 from hobbyhydro.households import access
 from hobbyhydro.households.access import To
 
@@ -120,7 +121,14 @@ def undo(request: HttpRequest, kind: str, pk: int) -> HttpResponse:
     """Take a fact, and what was one act with it, out of every calculation."""
     found = fact_of(request, kind, pk, to=To.WRITE)
     train = train_of(request, found)
-    undone = acts.undo(found, by=access.person(request), why=request.POST.get("why", "")[:200])
+    why = request.POST.get("why", "")[:200]
+    try:
+        with transaction.atomic():
+            undone = acts.undo(found, by=access.person(request), why=why)
+            refuse_contradiction(found)
+    except acts.ActError as refused:
+        messages.error(request, f"This was not undone. {refused.message}")
+        return redirect("fact", kind=kind, pk=pk)
     if undone:
         _settle(found)
         say_undone(request, undone)
@@ -139,9 +147,11 @@ def redo(request: HttpRequest, kind: str, pk: int) -> HttpResponse:
         messages.info(request, "This entry holds already.")
         return _back(request, train, found)
     try:
-        redone = acts.redo(found, by=access.person(request))
+        with transaction.atomic():
+            redone = acts.redo(found, by=access.person(request))
+            refuse_contradiction(found)
     except acts.ActError as refused:
-        messages.error(request, refused.message)
+        messages.error(request, f"This does not hold again. {refused.message}")
         return redirect("fact", kind=kind, pk=pk)
     _settle(found)
     say_saved(request, redone, "", verb="It holds again")

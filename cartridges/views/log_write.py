@@ -17,6 +17,7 @@ from cartridges.forms.log_swap import (
 )
 from cartridges.models import Fact
 from cartridges.services import acts, meters
+from cartridges.services.contradictions import refuse_contradiction
 from hobbyhydro.households.models import User
 
 
@@ -34,7 +35,9 @@ def write_correction(form: LogForm, *, by: User, why: str) -> Fact:
         meters.learn_turn(form.meter, form.turn_l)
     if isinstance(form, FittingCorrectionForm) and form.is_bought_now:
         changes["cartridge"] = form.take_cartridge()
-    return acts.correct(form.fact, by=by, why=why, **changes)
+    fresh = acts.correct(form.fact, by=by, why=why, **changes)
+    refuse_contradiction(fresh)
+    return fresh
 
 
 def _reading(form: Any, by: User) -> list[Fact]:

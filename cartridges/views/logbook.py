@@ -16,6 +16,7 @@ from cartridges.forms.logbook import LogbookFilter
 from cartridges.models import Fact, Train
 from cartridges.services import logbook as book
 from hobbyhydro.households import access
+from hobbyhydro.households.templatetags.quantities import on_day
 
 ON_A_PAGE = 50
 ON_PAPER = 500
@@ -49,7 +50,7 @@ def logbook(request: HttpRequest, train: int) -> HttpResponse:
         "form": form,
         "page": page,
         "rows": [_row(fact, access.person(request).units) for fact in page.object_list],
-        "filtered": any(asked.get(name) for name in ("kind", "by", "since", "until")),
+        "shown": _shown(asked),
         "for_paper": for_paper,
         "query": query.urlencode(),
     }
@@ -58,6 +59,22 @@ def logbook(request: HttpRequest, train: int) -> HttpResponse:
 
 def _row(fact: Fact, units: str) -> dict[str, Any]:
     return {"fact": fact, "name": book.NAMES[fact.KIND], "words": fact.summary(units=units)}
+
+
+def _shown(asked: dict[str, Any]) -> list[str]:
+    """What the filter lets through, in words; nothing where it lets everything through."""
+    words = []
+    if asked.get("kind"):
+        words.append(book.NAMES[asked["kind"]].lower())
+    if asked.get("by"):
+        words.append(f"logged by {asked['by']}")
+    if asked.get("since"):
+        words.append(f"from {on_day(asked['since'])}")
+    if asked.get("until"):
+        words.append(f"to {on_day(asked['until'])}")
+    if asked.get("withdrawn"):
+        words.append("with what was corrected or undone")
+    return words
 
 
 def _day_after(day: dt.date | None) -> dt.date | None:

@@ -32,7 +32,10 @@ for (const input of document.querySelectorAll("input[data-last-at]")) {
     const days = (Number(input.dataset.now) + back - Number(input.dataset.lastAt)) / 86400;
     if (!(days > 0)) return say(form, "");
     const passed = number - Number(input.dataset.last);
-    if (passed < 0) return say(form, "Lower than the last reading: you will be asked why.", true);
+    if (passed < 0) {
+      const asked = form.querySelector("[name=fell]");
+      return say(form, asked ? "" : "Lower than the last reading: you will be asked why.", true);
+    }
     const perDay = (passed / days) * Number(input.dataset.flowPerUnit);
     const decimals = Number(input.dataset.flowDecimals);
     const figures = { minimumFractionDigits: decimals, maximumFractionDigits: decimals };
@@ -86,15 +89,21 @@ for (const input of document.querySelectorAll("input[type=datetime-local][data-n
 document.addEventListener("visibilitychange", keepNow);
 document.addEventListener("submit", keepNow, true);
 
-// Kind and price are asked only for a cartridge bought now.
-for (const form of document.querySelectorAll("form.log-form")) {
-  const choices = form.querySelectorAll("input[name=cartridge]");
-  const bought = form.querySelectorAll(".log-spec, .log-price");
-  if (!choices.length) continue;
-  const fold = () => {
-    const picked = form.querySelector("input[name=cartridge]:checked");
-    for (const part of bought) part.hidden = !picked || picked.value !== "new";
-  };
-  for (const choice of choices) choice.addEventListener("change", fold);
-  fold();
-}
+// Some fields are asked only for one answer; without a script they all stand there.
+const onlyFor = (name, answer, parts) => {
+  for (const form of document.querySelectorAll("form.log-form")) {
+    const choices = form.querySelectorAll(`input[type=radio][name=${name}]`);
+    if (!choices.length) continue;
+    const fold = () => {
+      const picked = form.querySelector(`input[name=${name}]:checked`);
+      for (const part of form.querySelectorAll(parts)) {
+        part.hidden = !picked || picked.value !== answer;
+      }
+    };
+    for (const choice of choices) choice.addEventListener("change", fold);
+    fold();
+  }
+};
+onlyFor("cartridge", "new", ".log-spec, .log-price");
+onlyFor("fell", "rolled", ".log-rolls_over_at");
+onlyFor("fell", "replaced", ".log-unit, .log-new_start, .log-fitted_at");
