@@ -12,21 +12,49 @@ from django.utils import timezone
 from django.utils.dateparse import parse_date
 
 from hobbyhydro.households.fields import QuantityField
+from hobbyhydro.households.units import from_kept
 
 from .log_fields import EARLIEST, NumberField
 
 DAYS_PER_MONTH = 365.25 / 12
 
 
+def shown(value: float, *, quantity: str, units: str) -> str:
+    """A kept value as a keeper would write it: four digits, or all of a larger whole."""
+    figure = from_kept(value, quantity=quantity, units=units)
+    return f"{figure:.4g}" if abs(figure) < 1000 else f"{figure:.7g}"
+
+
 class UnitsForm(forms.Form):
-    """A form whose quantities are typed in the reader's units."""
+    """A form whose quantities are typed in the reader's units.
+
+    What is known is shown rounded; a box that is left as it was shown gives what is known back,
+    unrounded.
+    """
 
     def __init__(self, *args: Any, units: str = "us", **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.units = units
-        for field in self.fields.values():
+        self.known: dict[str, float] = {}
+        for name, field in self.fields.items():
             if isinstance(field, QuantityField) and not isinstance(field, NumberField):
                 field.use_units(units)
+                self._show_rounded(name, field)
+
+    def _show_rounded(self, name: str, field: QuantityField) -> None:
+        value = self.initial.get(name)
+        if isinstance(value, int | float):
+            self.known[name] = float(value)
+            self.initial[name] = shown(value, quantity=field.quantity, units=self.units)
+
+    def clean(self) -> dict[str, Any]:
+        cleaned = super().clean() or self.cleaned_data
+        for name, value in self.known.items():
+            field = self.fields.get(name)
+            same_unit = isinstance(field, QuantityField) and field.units == self.units
+            if same_unit and name in cleaned and name not in self.changed_data:
+                cleaned[name] = value
+        return cleaned
 
     @property
     def helper(self) -> FormHelper:

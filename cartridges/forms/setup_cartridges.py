@@ -109,7 +109,7 @@ class CartridgeForm(UnitsForm):
         return self["spec"].value() == OWN
 
     def clean(self) -> dict[str, Any]:
-        cleaned = super().clean() or self.cleaned_data
+        cleaned = super().clean()
         for name, asked_for in (("day", ON_DAY), ("months", ABOUT)):
             if cleaned.get("since") != asked_for:
                 self.errors.pop(name, None)  # hidden, and not asked

@@ -64,7 +64,7 @@ class FlowForm(UnitsForm):
     )
 
     def clean(self) -> dict[str, Any]:
-        cleaned = super().clean() or self.cleaned_data
+        cleaned = super().clean()
         if cleaned.get("has_meter") != YES:
             for name in ("meter_unit", "meter_reading", "meter_start"):
                 self.errors.pop(name, None)  # hidden, and not asked
@@ -179,7 +179,7 @@ class MeterForm(UnitsForm):
         return at
 
     def clean(self) -> dict[str, Any]:
-        cleaned = super().clean() or self.cleaned_data
+        cleaned = super().clean()
         turn, start = cleaned.get("turn"), cleaned.get("start")
         if turn is not None and start is not None and start >= turn:
             self.add_error("turn", "It cannot read more than it can show. Please check both.")

@@ -13,7 +13,8 @@ from .setup_base import UnitsForm
 
 DRIP = "drip"
 VALVE = "valve"
-TYPICAL_OPEN_L_DAY = 4088.0  # 0.75 US gal/min, a small float valve: common practice, no source
+# A small float valve passes 0.75 US gal/min: common practice, no source.
+TYPICAL_OPEN_L_DAY = 0.75 * 1440.0 * 3.785411784
 
 
 class TrainForm(UnitsForm):
@@ -59,7 +60,7 @@ class TrainForm(UnitsForm):
     )
 
     def clean(self) -> dict[str, Any]:
-        cleaned = super().clean() or self.cleaned_data
+        cleaned = super().clean()
         if cleaned.get("duty") == DRIP:
             self.errors.pop("on_flow_l_day", None)  # hidden, and not asked of a drip
             cleaned["on_flow_l_day"] = None

@@ -119,7 +119,7 @@ class WaterForm(UnitsForm):
         return field
 
     def clean(self) -> dict[str, Any]:
-        cleaned = super().clean() or self.cleaned_data
+        cleaned = super().clean()
         if self._known_tap is not None:
             for name in set(self.errors) - {"tap", "time_zone"}:
                 del self.errors[name]  # nothing is asked of a tap that is known

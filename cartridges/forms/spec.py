@@ -183,7 +183,7 @@ class SpecForm(UnitsForm):
         return any(self[name].errors or self[name].value() for name in SIZES)
 
     def clean(self) -> dict[str, Any]:
-        cleaned = super().clean() or self.cleaned_data
+        cleaned = super().clean()
         self._measure(cleaned)
         if not self.errors:
             for field, words in specs.label_problems(self._figures()):
