@@ -287,7 +287,7 @@ def _dues(now: TrainNow) -> Iterator[Due]:
 
 def _by_age(stage: StageNow, estimate: Estimate, *, group: tuple[StageNow, ...]) -> Due:
     """Same-day: an earlier carbon's own outlet does not count, its age does."""
-    ages = (estimate.details.get("by_cause") or {}).get(Cause.CALENDAR) or [None, None, None]
+    ages = stage.by_cause.get(Cause.CALENDAR) or [None, None, None]
     p10, p50, p90 = (None if a is None else dt.datetime.fromisoformat(a) for a in ages)
     return Due(group, stage, Cause.CALENDAR, p10, p50, p90)
 
@@ -295,16 +295,7 @@ def _by_age(stage: StageNow, estimate: Estimate, *, group: tuple[StageNow, ...])
 def _act(now: TrainNow, due: Due, *, today: dt.date) -> NextAct:
     assert due.p10_at is not None  # _dues with no date were left out
     kind, title = _title(now, due)
-    sentence = why(due.cause, now=now, stage=due.seen_at)
-    if due.p50_at is None:
-        likely = f"Most likely {sentence} only after ten years."
-    else:
-        days = days_to(due.p50_at, today=today)
-        likely = (
-            f"Most likely {sentence} in {plural(days, 'day')}."
-            if days > 0
-            else f"By now {sentence}, most likely."
-        )
+    early = why(_early_cause(due), now=now, stage=due.seen_at)
     return NextAct(
         state=state_of(due.p10_at, today=today),
         title=title,
@@ -312,10 +303,43 @@ def _act(now: TrainNow, due: Due, *, today: dt.date) -> NextAct:
         stage=due.stages[0],
         by=timezone.localtime(due.p10_at).date(),
         days=max(0, days_to(due.p10_at, today=today)),
-        reason=sentence,
-        likely=likely,
+        reason=early,
+        likely=_likely(now, due, early, today=today),
         spread=spread_in_days(due.p10_at, due.p90_at, today=today),
     )
+
+
+def _early_cause(due: Due) -> str:
+    """What sets the planning date: the deciding cause whose own low tenth comes first."""
+    estimate = due.seen_at.estimate
+    by_cause = due.seen_at.by_cause
+    if due.cause != (estimate.cause if estimate else "") or not by_cause:
+        return due.cause
+    lows = {
+        cause: dates[0]
+        for cause, dates in by_cause.items()
+        if cause != Cause.LABEL_VOLUME and dates and dates[0]
+    }
+    if not lows:
+        return due.cause
+    first = min(lows, key=lambda cause: dt.datetime.fromisoformat(lows[cause]))
+    # Dates are kept to the second: at a tie the most frequent cause speaks.
+    return due.cause if lows.get(due.cause) == lows[first] else first
+
+
+def _likely(now: TrainNow, due: Due, early: str, *, today: dt.date) -> str:
+    """The middle outcome in a sentence, and what sets the planning date where that differs."""
+    middle = why(due.cause, now=now, stage=due.seen_at)
+    if due.p50_at is None:
+        return f"In 1 of 10 outcomes {early} by then; most likely only after ten years."
+    days = days_to(due.p50_at, today=today)
+    if early != middle:
+        return (
+            f"In 1 of 10 outcomes {early} by then; most likely {middle} in {plural(days, 'day')}."
+        )
+    if days > 0:
+        return f"Most likely {middle} in {plural(days, 'day')}."
+    return f"By now {middle}, most likely."
 
 
 def _title(now: TrainNow, due: Due) -> tuple[str, str]:

@@ -5,19 +5,11 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Any
 
-from django.db.models import (
-    BooleanField,
-    CharField,
-    DateTimeField,
-    F,
-    FloatField,
-    IntegerField,
-    QuerySet,
-    Value,
-)
-from django.db.models.functions import Cast
+from django.db.models import CharField, F, IntegerField, QuerySet, Value
+from django.db.models.functions import Cast, JSONObject
 from django.utils import timezone
 
 from cartridges.models import (
@@ -41,19 +33,18 @@ from cartridges.models import (
 )
 
 LATELY = dt.timedelta(days=60)
-NUMBERS = ("number_a", "number_b", "number_c", "number_d", "number_e")
-WORDS = ("word_a", "word_b")
 
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One line of what changed: when, what, who, and where to read more."""
+    """One line of what changed: when, what, who, on which train (“” where on all)."""
 
     kind: str
     pk: int
     at: dt.datetime
     fact: Fact
     who: str
+    train: str
 
     def words(self, units: str) -> str:
         """What was logged, in the reader's units."""
@@ -62,114 +53,98 @@ class Entry:
 
 @dataclass(frozen=True, slots=True)
 class _Branch:
-    """How one kind of fact fits the common columns, and how it is put together again."""
+    """One kind of fact: whose it is, which columns its summary needs, and how it is put together
+    from them again."""
 
     model: type[Fact]
     owner: str
-    numbers: tuple[str, ...]
-    words: tuple[str, ...]
+    columns: tuple[str, ...]
     build: Callable[[dict[str, Any]], Fact]
-    position: str = ""
-    flag: str = ""
-    until: str = ""
+
+
+def _plain(model: type[Fact], owner: str, *columns: str) -> _Branch:
+    """A kind whose columns are its own fields."""
+    return _Branch(model, owner, columns, lambda row: model(**row))
 
 
 def _stage(row: dict[str, Any]) -> Stage | None:
-    return None if row["position"] is None else Stage(position=row["position"])
+    position = row["stage__position"]
+    return None if position is None else Stage(position=position)
 
 
 def _cartridge(row: dict[str, Any]) -> Cartridge | None:
-    if row["number_a"] is None:
+    number = row["cartridge__number"]
+    if number is None:
         return None
-    return Cartridge(number=int(row["number_a"]), spec=CartridgeSpec(name=row["word_a"]))
+    return Cartridge(number=number, spec=CartridgeSpec(name=row["cartridge__spec__name"]))
+
+
+def _moment(text: str) -> dt.datetime:
+    """A moment out of a database's JSON: ISO, or without a zone in UTC."""
+    found = dt.datetime.fromisoformat(text)
+    return found if timezone.is_aware(found) else found.replace(tzinfo=dt.UTC)
 
 
 BRANCHES: tuple[_Branch, ...] = (
     _Branch(
         MeterReading,
         "train",
-        ("reading_l",),
-        ("meter__unit",),
+        ("reading_l", "rolled_over", "meter__unit"),
         lambda r: MeterReading(
-            reading_l=r["number_a"], rolled_over=bool(r["flag"]), meter=Meter(unit=r["word_a"])
+            reading_l=r["reading_l"],
+            rolled_over=bool(r["rolled_over"]),
+            meter=Meter(unit=r["meter__unit"]),
         ),
-        flag="rolled_over",
     ),
-    _Branch(
-        RestrictorFitting,
-        "train",
-        ("rated_flow_l_day",),
-        (),
-        lambda r: RestrictorFitting(rated_flow_l_day=r["number_a"]),
-    ),
-    _Branch(
-        FlowTest,
-        "train",
-        ("volume_l", "duration_s"),
-        (),
-        lambda r: FlowTest(volume_l=r["number_a"], duration_s=r["number_b"]),
-    ),
+    _plain(RestrictorFitting, "train", "rated_flow_l_day"),
+    _plain(FlowTest, "train", "volume_l", "duration_s"),
     _Branch(
         PressureReading,
         "train",
-        ("before_kpa", "after_kpa"),
-        (),
+        ("before_kpa", "after_kpa", "stage__position"),
         lambda r: PressureReading(
-            before_kpa=r["number_a"], after_kpa=r["number_b"], stage=_stage(r)
+            before_kpa=r["before_kpa"], after_kpa=r["after_kpa"], stage=_stage(r)
         ),
-        position="stage__position",
     ),
     _Branch(
-        Shutoff, "train", (), (), lambda r: Shutoff(at=r["at"], until=r["until"]), until="until"
+        Shutoff,
+        "train",
+        ("at", "until"),
+        lambda r: Shutoff(at=_moment(r["at"]), until=_moment(r["until"]) if r["until"] else None),
     ),
     _Branch(
         OutletTest,
         "train",
-        ("value_mg_l",),
-        ("species",),
+        ("value_mg_l", "below", "species", "stage__position"),
         lambda r: OutletTest(
-            value_mg_l=r["number_a"], below=bool(r["flag"]), species=r["word_a"], stage=_stage(r)
+            value_mg_l=r["value_mg_l"],
+            below=bool(r["below"]),
+            species=r["species"],
+            stage=_stage(r),
         ),
-        position="stage__position",
-        flag="below",
     ),
-    _Branch(Note, "train", (), ("text",), lambda r: Note(text=r["word_a"])),
+    _plain(Note, "train", "text"),
     _Branch(
         Fitting,
         "train",
-        ("cartridge__number",),
-        ("cartridge__spec__name",),
+        ("cartridge__number", "cartridge__spec__name", "stage__position"),
         lambda r: Fitting(stage=_stage(r), cartridge=_cartridge(r)),
-        position="stage__position",
     ),
-    _Branch(
-        SourceReading,
-        "source",
-        ("free_mg_l", "total_mg_l", "temperature_c", "turbidity_ntu", "ph"),
-        (),
-        lambda r: SourceReading(
-            free_mg_l=r["number_a"],
-            total_mg_l=r["number_b"],
-            temperature_c=r["number_c"],
-            turbidity_ntu=r["number_d"],
-            ph=r["number_e"],
-        ),
+    _plain(
+        SourceReading, "source", "free_mg_l", "total_mg_l", "temperature_c", "turbidity_ntu", "ph"
     ),
     _Branch(
         SwitchPeriod,
         "source",
-        (),
-        ("to",),
-        lambda r: SwitchPeriod(until=r["until"], to=r["word_a"]),
-        until="until",
+        ("until", "to"),
+        lambda r: SwitchPeriod(until=_moment(r["until"]), to=r["to"]),
     ),
     _Branch(
         OwnFigure,
         "household",
-        ("value",),
-        ("figure", "spec__name"),
+        ("value", "figure", "spec__name"),
         lambda r: OwnFigure(
-            value=r["number_a"], figure=r["word_a"], spec=CartridgeSpec(name=r["word_b"])
+            value=r["value"], figure=r["figure"], spec=CartridgeSpec(name=r["spec__name"])
         ),
     ),
 )
@@ -184,53 +159,52 @@ def latest(trains: Sequence[Train], *, count: int = 6) -> list[Entry]:
     """
     if not trains:
         return []
-    now = timezone.now()
     owners = {
         "train": [t.pk for t in trains],
         "source": sorted({t.source_id for t in trains}),
         "household": sorted({t.household_id for t in trains}),
     }
-    first, *rest = (_columns(b, owners[b.owner], since=now - LATELY) for b in BRANCHES)
-    rows = first.union(*rest, all=True).order_by("-at", "-pk")[:count]
-    return [_entry(row) for row in rows]
-
-
-def _columns(branch: _Branch, owners: list[int], *, since: dt.datetime) -> QuerySet[Any, Any]:
-    rows = branch.model._default_manager.filter(
-        **{f"{branch.owner}__in": owners}, at__gte=since, withdrawn_at__isnull=True
+    since = timezone.now() - LATELY
+    first, *rest = (
+        columns.filter(**{f"{owner}__in": owners[owner]}, at__gte=since)
+        for owner, columns in _columns()
     )
-    if branch.model is SourceReading:
-        rows = rows.filter(imported__isnull=True)
-    shape: dict[str, Any] = {
-        "kind": Value(branch.model.KIND, output_field=CharField()),
-        "who_name": F("logged_by__name"),
-        "who_email": F("logged_by__email"),
-        "position": _or_null(branch.position, IntegerField()),
-        "flag": _or_null(branch.flag, BooleanField()),
-        "moment": _or_null(branch.until, DateTimeField()),
-    }
-    for name, field in zip(NUMBERS, _padded(branch.numbers, len(NUMBERS)), strict=True):
-        shape[name] = _or_null(field, FloatField())
-    for name, field in zip(WORDS, _padded(branch.words, len(WORDS)), strict=True):
-        shape[name] = _or_null(field, CharField())
-    columns: QuerySet[Any, Any] = rows.order_by().annotate(**shape).values("pk", "at", *shape)
-    return columns
+    names = {t.pk: t.name for t in trains}
+    rows = first.union(*rest, all=True).order_by("-at", "-pk")[:count]
+    return [_entry(row, names) for row in rows]
 
 
-def _padded(names: tuple[str, ...], length: int) -> tuple[str, ...]:
-    return names + ("",) * (length - len(names))
+@cache
+def _columns() -> tuple[tuple[str, QuerySet[Any, Any]], ...]:
+    """Every kind's standing rows in the same columns: put together once, never run as they are."""
+    found: list[tuple[str, QuerySet[Any, Any]]] = []
+    for branch in BRANCHES:
+        rows = branch.model._default_manager.filter(withdrawn_at__isnull=True).order_by()
+        if branch.model is SourceReading:
+            rows = rows.filter(imported__isnull=True)
+        own_train = branch.owner == "train"
+        rows = rows.annotate(
+            kind=Value(branch.model.KIND, output_field=CharField()),
+            of_train=F("train_id") if own_train else Cast(Value(None), IntegerField()),
+            said=JSONObject(**{name: name for name in branch.columns}),
+        )
+        found.append(
+            (
+                branch.owner,
+                rows.values(
+                    "pk", "at", "kind", "of_train", "said", "logged_by__name", "logged_by__email"
+                ),
+            )
+        )
+    return tuple(found)
 
 
-def _or_null(field: str, kind: Any) -> Any:
-    if not field:
-        return Cast(Value(None), output_field=kind)
-    if isinstance(kind, FloatField | CharField):
-        return Cast(field, output_field=kind)
-    return F(field)
-
-
-def _entry(row: dict[str, Any]) -> Entry:
-    row["until"] = row.pop("moment")
-    fact = _BUILD[row["kind"]](row)
-    who = row["who_name"] or (row["who_email"] or "").split("@")[0]
-    return Entry(kind=row["kind"], pk=row["pk"], at=row["at"], fact=fact, who=who)
+def _entry(row: dict[str, Any], names: dict[int, str]) -> Entry:
+    return Entry(
+        kind=row["kind"],
+        pk=row["pk"],
+        at=row["at"],
+        fact=_BUILD[row["kind"]](row["said"]),
+        who=row["logged_by__name"] or (row["logged_by__email"] or "").split("@")[0],
+        train=names.get(row["of_train"], ""),
+    )

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from django.db.models import F
 from django.utils import timezone
 
 from cartridges.models import (
@@ -24,11 +25,15 @@ RECENT_TESTS = dt.timedelta(days=14)
 
 @dataclass(frozen=True, slots=True)
 class StageNow:
-    """One stage of today: what was found for the cartridge in it, and its last recent test."""
+    """One stage of today: what was found for the cartridge in it, and its last recent test.
+
+    ``by_cause`` holds, for each cause on its own, the three dates in ISO form.
+    """
 
     stage: Stage
     estimate: Estimate | None
     test: OutletTest | None
+    by_cause: dict[str, list[str | None]]
 
     @property
     def name(self) -> str:
@@ -89,18 +94,24 @@ def outlet_known(estimate: Estimate) -> bool:
     return estimate.outlet_total_p50_mg_l is not None
 
 
-def look_at(trains: Sequence[Train]) -> list[TrainNow]:
+def look_at(trains: Sequence[Train], *, whole: bool = True) -> list[TrainNow]:
     """Everything about these trains that their pages show. Four queries.
+
+    Without ``whole`` the estimates come without their cartridges and without their curves, which
+    is all that a card needs.
 
     Estimates are read as they were left by the last calculation; nothing is computed here. Only
     tests of the last fortnight count as recent, and only those made of the cartridge now fitted.
     """
     now = timezone.now()
     wanted = [t.pk for t in trains]
+    rows = Stage.objects.filter(train__in=wanted, retired_at__isnull=True)
+    if whole:
+        rows = rows.select_related("estimate__cartridge__spec")
+    else:
+        rows = rows.select_related("estimate").defer("estimate__details")
     stages = _by_train(
-        Stage.objects.filter(train__in=wanted, retired_at__isnull=True)
-        .select_related("estimate__cartridge__spec")
-        .order_by("train", "position")
+        rows.annotate(by_cause=F("estimate__details__by_cause")).order_by("train", "position")
     )
     restrictors = _by_train(
         RestrictorFitting.objects.standing().filter(train__in=wanted, at__lte=now).in_order()
@@ -141,4 +152,5 @@ def _stage_now(stage: Stage, test: OutletTest | None) -> StageNow:
         estimate = None
     if test is not None and (estimate is None or test.at < estimate.fitted_at):
         test = None
-    return StageNow(stage=stage, estimate=estimate, test=test)
+    found: dict[str, list[str | None]] = getattr(stage, "by_cause", None) or {}
+    return StageNow(stage=stage, estimate=estimate, test=test, by_cause=found)

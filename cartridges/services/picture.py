@@ -12,7 +12,6 @@ from django.utils import timezone
 
 from cartridges.models import Estimate
 
-from . import advice
 from . import picture_words as words
 from .overview import StageNow, TrainNow
 from .picture_shapes import ACROSS, DOWN, Box, Housing, Level, Line, Part, Picture
@@ -21,7 +20,8 @@ from .picture_shapes import ACROSS, DOWN, Box, Housing, Level, Line, Part, Pictu
 def pictures(now: TrainNow, *, units: str, moment: dt.datetime | None = None) -> list[Picture]:
     """Both arrangements of one train, for the style sheet to choose from."""
     moment = moment or timezone.now()
-    return [across(now, units=units, moment=moment), down(now, units=units, moment=moment)]
+    said = words.say(now, units=units)
+    return [across(now, said, moment=moment), down(now, said, moment=moment)]
 
 
 def level_of(estimate: Estimate, *, moment: dt.datetime) -> Level:
@@ -48,29 +48,29 @@ _A_GLASS_W, _A_GLASS_H = 84.0, 150.0
 _A_HEIGHT = 316.0
 
 
-def across(now: TrainNow, *, units: str, moment: dt.datetime) -> Picture:
+def across(now: TrainNow, said: words.TrainSaid, *, moment: dt.datetime) -> Picture:
     """Tap, housings, restrictor and tanks in one row; words below each."""
     uid = f"t{now.train.pk}a"
     tap = Part(
         "tap",
         Box(8, 24, 84, 276),
-        words.tap_label(now, units),
-        _stacked(50, 252, words.tap_lines(now, units), start=False),
+        said.tap.label,
+        _stacked(50, 252, said.tap.lines, start=False),
     )
     housings = []
-    for k, stage in enumerate(now.stages):
+    for k, (stage, spoken) in enumerate(zip(now.stages, said.stages, strict=True)):
         x = _A_FIRST + k * _A_PITCH
         glass = Box(x + (_A_PITCH - _A_GLASS_W) / 2, _A_PIPE_Y + 16, _A_GLASS_W, _A_GLASS_H)
         head = Box(glass.x - 9, _A_PIPE_Y - 16, glass.w + 18, 32)
         lines = (
-            Line(glass.middle_x, 26, f"{stage.stage.position} {stage.name}", "name"),
-            *_stacked(glass.middle_x, 252, words.stage_lines(stage, units), start=False),
+            Line(glass.middle_x, 26, spoken.name, "name"),
+            *_stacked(glass.middle_x, 252, spoken.lines, start=False),
         )
         housings.append(
             _housing(
                 stage,
                 uid=uid,
-                units=units,
+                said=spoken,
                 moment=moment,
                 box=Box(x + 6, 8, _A_PITCH - 12, _A_HEIGHT - 16),
                 head=head,
@@ -83,15 +83,15 @@ def across(now: TrainNow, *, units: str, moment: dt.datetime) -> Picture:
     restrictor = Part(
         "restrictor",
         Box(x, 24, 120, 276),
-        words.restrictor_label(now, units),
-        _stacked(x + 60, 252, words.restrictor_lines(now, units), start=False),
+        said.restrictor.label,
+        _stacked(x + 60, 252, said.restrictor.lines, start=False),
     )
     tank = Box(x + 140, _A_PIPE_Y + 66, 128, 100)
     tanks = Part(
         "tanks",
         tank,
-        words.tanks_label(now, units),
-        _stacked(tank.middle_x, 252, words.tanks_lines(now, units), start=False),
+        said.tanks.label,
+        _stacked(tank.middle_x, 252, said.tanks.lines, start=False),
     )
     spout_x = tank.middle_x
     pipe = (
@@ -102,7 +102,7 @@ def across(now: TrainNow, *, units: str, moment: dt.datetime) -> Picture:
         arrangement=ACROSS,
         width=tank.right + 12,
         height=_A_HEIGHT,
-        title=words.title(now),
+        title=said.title,
         tap=tap,
         housings=tuple(housings),
         restrictor=restrictor,
@@ -122,32 +122,31 @@ _D_TAP_H, _D_ROW, _D_FIRST = 44.0, 92.0, 48.0
 _D_GLASS = Box(32, 0, 54, 54)
 
 
-def down(now: TrainNow, *, units: str, moment: dt.datetime) -> Picture:
+def down(now: TrainNow, said: words.TrainSaid, *, moment: dt.datetime) -> Picture:
     """The same parts in one column; words to the right of each; the pipe loops between rows."""
     uid = f"t{now.train.pk}d"
     tap = Part(
         "tap",
         Box(0, 0, _D_WIDTH, _D_TAP_H),
-        words.tap_label(now, units),
-        _stacked(_D_TEXT_X, 18, words.tap_lines(now, units, short=True), start=True),
+        said.tap.label,
+        _stacked(_D_TEXT_X, 18, said.tap_short, start=True),
     )
     pipe = [f"M{_D_LEFT:g} 26"]
     housings = []
-    for k, stage in enumerate(now.stages):
+    for k, (stage, spoken) in enumerate(zip(now.stages, said.stages, strict=True)):
         top = _D_FIRST + k * _D_ROW
         port_y = top + 10
         head = Box(_D_GLASS.x - 6, top, _D_GLASS.w + 12, 20)
         glass = Box(_D_GLASS.x, top + 20, _D_GLASS.w, _D_GLASS.h)
-        name = f"{stage.stage.position} {stage.name}"
         lines = (
-            Line(_D_TEXT_X, top + 14, name, "name start"),
-            *_stacked(_D_TEXT_X, top + 37, words.stage_lines(stage, units), start=True),
+            Line(_D_TEXT_X, top + 14, spoken.name, "name start"),
+            *_stacked(_D_TEXT_X, top + 37, spoken.lines, start=True),
         )
         housings.append(
             _housing(
                 stage,
                 uid=uid,
-                units=units,
+                said=spoken,
                 moment=moment,
                 box=Box(0, top - 4, _D_WIDTH, _D_ROW),
                 head=head,
@@ -164,15 +163,15 @@ def down(now: TrainNow, *, units: str, moment: dt.datetime) -> Picture:
     restrictor = Part(
         "restrictor",
         Box(0, end, _D_WIDTH, 62),
-        words.restrictor_label(now, units),
-        _stacked(_D_TEXT_X, end + 18, words.restrictor_lines(now, units), start=True),
+        said.restrictor.label,
+        _stacked(_D_TEXT_X, end + 18, said.restrictor.lines, start=True),
     )
     tank = Box(36, end + 66, 58, 40)
     tanks = Part(
         "tanks",
         tank,
-        words.tanks_label(now, units),
-        _stacked(_D_TEXT_X, end + 80, words.tanks_lines(now, units), start=True),
+        said.tanks.label,
+        _stacked(_D_TEXT_X, end + 80, said.tanks.lines, start=True),
     )
     spout_x = tank.middle_x
     pipe.append(f"V{end + 14:g}q0 8 8 8H{spout_x - 8:g}q8 0 8 8V{end + 44:g}")
@@ -180,7 +179,7 @@ def down(now: TrainNow, *, units: str, moment: dt.datetime) -> Picture:
         arrangement=DOWN,
         width=_D_WIDTH,
         height=tank.bottom + 18,
-        title=words.title(now),
+        title=said.title,
         tap=tap,
         housings=tuple(housings),
         restrictor=restrictor,
@@ -196,7 +195,7 @@ def _housing(
     stage: StageNow,
     *,
     uid: str,
-    units: str,
+    said: words.StageSaid,
     moment: dt.datetime,
     box: Box,
     head: Box,
@@ -208,11 +207,11 @@ def _housing(
     return Housing(
         stage_id=stage.stage.pk,
         kind=stage.stage.kind,
-        part=Part("housing", box, words.stage_label(stage, units), lines),
+        part=Part("housing", box, said.label, lines),
         head=head,
         glass=glass,
         level=None if estimate is None else level_of(estimate, moment=moment),
-        state=advice.stage_state(estimate),
+        state=said.state,
         mark=mark,
         uid=f"{uid}s{stage.stage.position}",
     )
@@ -221,10 +220,10 @@ def _housing(
 _STEP = {"name": 20.0, "days": 19.0, "small": 17.0}
 
 
-def _stacked(x: float, y: float, said: words.Words, *, start: bool) -> tuple[Line, ...]:
+def _stacked(x: float, y: float, lines_of: words.Words, *, start: bool) -> tuple[Line, ...]:
     """Lines of text below each other from (x, y), centred on x or starting there."""
     lines = []
-    for text, look in said:
+    for text, look in lines_of:
         lines.append(Line(x, y, text, f"{look} start" if start else look))
         y += _STEP[look]
     return tuple(lines)

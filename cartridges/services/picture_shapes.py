@@ -102,11 +102,16 @@ class Housing:
         )
 
     @property
-    def middle_y(self) -> float | None:
-        """Where the middle outcome's water stands; None where nothing is left to mark."""
+    def level_line(self) -> str:
+        """Where the middle outcome's water stands; empty where nothing is left to mark."""
         if self.level is None or self.level.p50 < 0.04:
-            return None
-        return tidy(self.glass.y + self.glass.h * self.level.half_at)
+            return ""
+        y = tidy(self.glass.y + self.glass.h * self.level.half_at)
+        return f"M{self.glass.x:g} {y:g}H{self.glass.right:g}"
+
+    @property
+    def head_line(self) -> str:
+        return f"M{self.head.x:g} {self.head.middle_y:g}h{self.head.w:g}"
 
     @property
     def grain(self) -> str:
@@ -138,6 +143,18 @@ class Housing:
         r = m.w / 2
         return f"M{m.x:g} {m.middle_y:g}a{r:g} {r:g} 0 1 0 {m.w:g} 0a{r:g} {r:g} 0 1 0 {-m.w:g} 0Z"
 
+    @property
+    def sign(self) -> str:
+        """What stands inside the state's shape: a tick, a call, or a dash."""
+        m = self.mark
+        x, low = m.middle_x, m.bottom - 4.2
+        if self.state == "ok":
+            return f"M{m.x + 4.5:g} {m.middle_y:g}l3.2 3.4 5.6 -6.4"
+        if self.state == "unknown":
+            return f"M{x - 3:g} {m.middle_y:g}h6"
+        top = m.y + (6.5 if self.state == "soon" else 4)
+        return f"M{x:g} {top:g}V{low - 3.4:g}M{x:g} {low:g}v.2"
+
 
 @dataclass(frozen=True, slots=True)
 class Picture:
@@ -157,13 +174,23 @@ class Picture:
     uid: str
 
     @property
-    def water_y(self) -> float:
-        """Top of the water in the tank."""
-        return tidy(self.tanks.box.y + self.tanks.box.h * 0.3)
+    def tank_water(self) -> Box:
+        """The water in the tank, with an air gap above it."""
+        tank = self.tanks.box
+        top = tidy(tank.y + tank.h * 0.3)
+        return Box(tank.x, top, tank.w, tidy(tank.bottom - top))
 
     @property
-    def water_h(self) -> float:
-        return tidy(self.tanks.box.bottom - self.water_y)
+    def drop_shape(self) -> str:
+        x, y = self.drop
+        return f"M{x:g} {y:g}c4 6 5 8 5 10a5 5 0 0 1-10 0c0-2 1-4 5-10z"
+
+    @property
+    def tap_shape(self) -> str:
+        """Body, stem and handle of the tap; across, its spout hangs at the left."""
+        if self.arrangement == ACROSS:
+            return "M28 53h44v18H28z M44 53v-12h12v12 M32 36h36v6H32z M28 58h-12v34h16V71"
+        return "M6 20h46v11H6z M24 20v-8h9v8 M14 6h29v6H14z"
 
 
 def tidy(value: float, digits: int = 1) -> float:

@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+import datetime as dt
+from dataclasses import dataclass
+
+from django.utils import timezone
+
 from cartridges.models import Estimate
 from hobbyhydro.households.units import in_words
 
@@ -12,38 +17,84 @@ Words = list[tuple[str, str]]
 """Lines of text, each with the class that styles it."""
 
 
-def days_words(estimate: Estimate) -> str:
-    """“50 days”, “due now”, or “over 10 years”: the middle outcome."""
-    days = estimate.days_p50
-    if days is None:
-        return "over 10 years"
-    return advice.plural(days, "day") if days > 0 else "due now"
+@dataclass(frozen=True, slots=True)
+class Said:
+    """The lines beside one part, and its text equivalent."""
+
+    lines: Words
+    label: str
 
 
-def stage_lines(stage: StageNow, units: str) -> Words:
+@dataclass(frozen=True, slots=True)
+class StageSaid:
+    """The same for a stage, with its name and state."""
+
+    name: str
+    state: str
+    lines: Words
+    label: str
+
+
+@dataclass(frozen=True, slots=True)
+class TrainSaid:
+    """Everything that the picture of one train says; ``tap_short`` is for a narrow screen."""
+
+    title: str
+    tap: Said
+    tap_short: Words
+    stages: tuple[StageSaid, ...]
+    restrictor: Said
+    tanks: Said
+
+
+def say(now: TrainNow, *, units: str) -> TrainSaid:
+    """The words of one train, in the reader's units."""
+    today = timezone.localdate()
+    tap, restrictor, tanks = (
+        tap_lines(now, units),
+        restrictor_lines(now, units),
+        tanks_lines(now, units),
+    )
+    return TrainSaid(
+        title=f"{now.train.name}: the water’s way from the tap to the tanks",
+        tap=Said(tap, _in_a_row(tap)),
+        tap_short=tap_lines(now, units, short=True),
+        stages=tuple(stage_said(s, units, today=today) for s in now.stages),
+        restrictor=Said(restrictor, _in_a_row(restrictor)),
+        tanks=Said(tanks, f"{_in_a_row(tanks)}. Log a test."),
+    )
+
+
+def stage_said(stage: StageNow, units: str, *, today: dt.date) -> StageSaid:
+    """Days first, then the spread where there is one, then the water behind a carbon."""
+    head = f"{stage.stage.position} {stage.name}"
+    spoken = f"Stage {stage.stage.position}, {stage.name}"
     estimate = stage.estimate
     if estimate is None:
-        return [("not known", "days"), ("no estimate yet", "small")]
-    lines = [(days_words(estimate), "days")]
-    if estimate.p10_at is not None and estimate.days_p10 != estimate.days_p90:
-        lines.append((advice.spread_in_days(estimate.p10_at, estimate.p90_at), "small"))
-    if stage.stage.is_carbon and estimate.outlet_total_p50_mg_l is not None:
-        lines.append((f"{outlet_words(estimate.outlet_total_p50_mg_l, units)} after it", "small"))
-    return lines
-
-
-def stage_label(stage: StageNow, units: str) -> str:
-    head = f"Stage {stage.stage.position}, {stage.name}"
-    estimate = stage.estimate
-    if estimate is None:
-        return f"{head}: not known, no estimate yet"
-    said = [f"{days_words(estimate)}, {advice.STATE_WORDS[advice.stage_state(estimate)]}"]
+        lines = [("not known", "days"), ("no estimate yet", "small")]
+        return StageSaid(head, "unknown", lines, f"{spoken}: not known, no estimate yet")
+    state = advice.stage_state(estimate, today=today)
+    days = days_words(estimate, today=today)
+    lines = [(days, "days")]
+    said = [f"{days}, {advice.STATE_WORDS[state]}"]
     if estimate.p10_at is not None:
-        spread = advice.spread_in_days(estimate.p10_at, estimate.p90_at)
+        spread = advice.spread_in_days(estimate.p10_at, estimate.p90_at, today=today)
         said.append(f"8 in 10 outcomes: {spread}")
+        if spread not in (days, "today or earlier"):
+            lines.append((spread, "small"))
     if stage.stage.is_carbon and estimate.outlet_total_p50_mg_l is not None:
-        said.append(f"{outlet_words(estimate.outlet_total_p50_mg_l, units)} after it")
-    return f"{head}: " + "; ".join(said)
+        outlet = f"{outlet_words(estimate.outlet_total_p50_mg_l, units)} after it"
+        lines.append((outlet, "small"))
+        said.append(outlet)
+    return StageSaid(head, state, lines, f"{spoken}: " + "; ".join(said))
+
+
+def days_words(estimate: Estimate, *, today: dt.date) -> str:
+    """“50 days”, “due now”, or “over 10 years”: the middle outcome."""
+    if estimate.p50_at is None:
+        return "over 10 years"
+    days = advice.days_to(estimate.p50_at, today=today)
+    return advice.plural(days, "day") if days > 0 else "due now"
 
 
 def outlet_words(value: float, units: str) -> str:
@@ -63,10 +114,6 @@ def tap_lines(now: TrainNow, units: str, *, short: bool = False) -> Words:
     return lines
 
 
-def tap_label(now: TrainNow, units: str) -> str:
-    return ", ".join(text for text, _ in tap_lines(now, units))
-
-
 def restrictor_lines(now: TrainNow, units: str) -> Words:
     if now.shut is not None:
         return [("Water off", "name")]
@@ -78,10 +125,6 @@ def restrictor_lines(now: TrainNow, units: str) -> Words:
         rated = in_words(now.restrictor.rated_flow_l_day, quantity="flow", units=units, decimals=0)
         lines.append((f"rated {rated}", "small"))
     return lines
-
-
-def restrictor_label(now: TrainNow, units: str) -> str:
-    return ", ".join(text for text, _ in restrictor_lines(now, units))
 
 
 def tanks_lines(now: TrainNow, units: str) -> Words:
@@ -96,9 +139,5 @@ def tanks_lines(now: TrainNow, units: str) -> Words:
     return lines
 
 
-def tanks_label(now: TrainNow, units: str) -> str:
-    return ", ".join(text for text, _ in tanks_lines(now, units)) + ". Log a test."
-
-
-def title(now: TrainNow) -> str:
-    return f"{now.train.name}: the water’s way from the tap to the tanks"
+def _in_a_row(lines: Words) -> str:
+    return ", ".join(text for text, _ in lines)

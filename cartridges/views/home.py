@@ -32,9 +32,10 @@ def home(request: HttpRequest) -> HttpResponse:
         return render(request, "cartridges/home_empty.html")
     if len(trains) == 1:
         return _train_page(request, trains[0])
-    faces = [face(now, request) for now in look_at(trains)]
+    faces = [face(now, request) for now in look_at(trains, whole=False)]
     entries = [_told(e, request) for e in latest(trains, count=5)]
-    return render(request, "cartridges/home.html", {"faces": faces, "entries": entries})
+    context = {"faces": faces, "entries": entries, "train": trains[0]}
+    return render(request, "cartridges/home.html", context)
 
 
 @login_required
@@ -97,6 +98,7 @@ def _train_page(request: HttpRequest, found: Train) -> HttpResponse:
 def _page(request: HttpRequest, now: TrainNow) -> dict[str, Any]:
     return {
         "face": face(now, request),
+        "train": now.train,
         "rows": stage_rows(now),
         "contact_in_all": advice.contact_in_all(now),
         "entries": [_told(e, request) for e in latest([now.train], count=4)],
@@ -129,5 +131,6 @@ def _told(entry: Entry, request: HttpRequest) -> dict[str, Any]:
         "pk": entry.pk,
         "at": entry.at,
         "who": entry.who,
+        "train": entry.train,
         "words": entry.words(access.person(request).units),
     }

@@ -85,7 +85,7 @@ def _page(
 ) -> HttpResponse:
     units = access.person(request).units
     [now] = look_at([found.train])
-    here = next((s for s in now.stages if s.stage.pk == found.pk), StageNow(found, None, None))
+    here = next((s for s in now.stages if s.stage.pk == found.pk), StageNow(found, None, None, {}))
     line = Timeline(found.train, timezone.now())
     context: dict[str, Any] = {
         "stage": found,
