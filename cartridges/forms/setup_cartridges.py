@@ -106,7 +106,7 @@ class CartridgeForm(UnitsForm):
 
     @property
     def own_chosen(self) -> bool:
-        return self["spec"].value() == OWN
+        return bool(self["spec"].value() == OWN)
 
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean()

@@ -142,7 +142,7 @@ class SpecForm(UnitsForm):
         assert isinstance(field, QuantityField)
         choices = [(s, unit_label(field.quantity, units=s)) for s in SYSTEMS]
         self.fields[unit_of(name)] = forms.ChoiceField(
-            label=f"Unit of {field.label.lower()}", choices=choices, initial=self.units,
+            label=f"Unit of {str(field.label).lower()}", choices=choices, initial=self.units,
             required=False,
         )
         chosen = self.data.get(self.add_prefix(unit_of(name))) if self.is_bound else None
@@ -192,22 +192,19 @@ class SpecForm(UnitsForm):
 
     def _measure(self, cleaned: dict[str, Any]) -> None:
         """The bed volume from the cartridge's measures, where the volume itself is not typed."""
-        measures = {name: cleaned.get(name) for name in SIZES}
-        given = [name for name, value in measures.items() if value is not None]
-        if not given or cleaned.get("bed_volume_l") is not None or set(SIZES) & set(self.errors):
+        outer, inner, length = (cleaned.get(name) for name in SIZES)
+        none_given = outer is None and inner is None and length is None
+        if none_given or cleaned.get("bed_volume_l") is not None or set(SIZES) & set(self.errors):
             return
-        for name in SIZES:
-            if measures[name] is None and name != "inner_mm":
-                self.add_error(name, "Both the outer diameter and the length are needed.")
-        if set(SIZES) & set(self.errors):
-            return
-        inner = measures["inner_mm"] or 0.0
-        if inner >= measures["outer_mm"]:
+        if outer is None or length is None:
+            missing = "outer_mm" if outer is None else "length_mm"
+            self.add_error(missing, "Both the outer diameter and the length are needed.")
+        elif (inner or 0.0) >= outer:
             self.add_error("inner_mm", "The core must be thinner than the whole cartridge.")
-            return
-        cleaned["bed_volume_l"] = specs.bed_between_l(
-            outer_mm=measures["outer_mm"], inner_mm=inner, length_mm=measures["length_mm"]
-        )
+        else:
+            cleaned["bed_volume_l"] = specs.bed_between_l(
+                outer_mm=outer, inner_mm=inner or 0.0, length_mm=length
+            )
 
     def _figures(self) -> dict[str, Any]:
         """The fields of CartridgeSpec, a missing figure as None."""
@@ -228,13 +225,9 @@ class SpecForm(UnitsForm):
 
 
 TYPICAL: dict[str, Any] = {
-    name: CartridgeSpec._meta.get_field(name).get_default()
+    f"{species}_{name}": getattr(CartridgeSpec(), f"{species}_{name}")
     for species in specs.SPECIES
-    for name in (
-        f"{species}_inlet_mg_l",
-        f"{species}_reduction_new",
-        f"{species}_reduction_end",
-    )
+    for name in ("inlet_mg_l", "reduction_new", "reduction_end")
 }
 
 

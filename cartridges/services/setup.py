@@ -119,7 +119,7 @@ def save_water(
     train = train or unfinished(household)
     if water.source is not None:
         source = water.source
-    elif train is None or _shared(train):
+    elif train is None or shared(train):
         source = Source(household=household)
     else:
         source = train.source
@@ -140,7 +140,7 @@ def save_water(
     return train
 
 
-def _shared(train: Train) -> bool:
+def shared(train: Train) -> bool:
     """Whether the tap serves another train, so that a new tap must not write over it."""
     return train.source.trains.exclude(pk=train.pk).exists()
 
@@ -369,8 +369,16 @@ def discard(train: Train) -> None:
         raise ValueError("a train that is set up is not thrown away")
     for stage in train.stages.all():
         _clear(stage)
-    for relation in train._meta.related_objects:
-        model = relation.related_model
-        if isinstance(model, type) and issubclass(model, Fact):
-            _erase(model._default_manager.filter(train=train))
+    logged: list[QuerySet[Any]] = [
+        train.fittings.all(),
+        train.restrictors.all(),
+        train.meter_readings.all(),
+        train.flow_tests.all(),
+        train.pressures.all(),
+        train.outlet_tests.all(),
+        train.shutoffs.all(),
+        train.notes.all(),
+    ]
+    for facts in logged:
+        _erase(facts)
     train.delete()

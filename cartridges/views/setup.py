@@ -23,6 +23,8 @@ from cartridges.forms.setup_cartridges import CartridgeRows
 from cartridges.forms.setup_stages import StageRows, places_of
 from cartridges.models import Stage, Train
 from cartridges.services import placements, setup, stages
+from cartridges.services.overview import look_at
+from cartridges.services.picture import pictures
 from hobbyhydro.households import access
 from hobbyhydro.households.access import To
 from hobbyhydro.households.models import Household
@@ -186,7 +188,7 @@ class WaterView(StepView):
 
     def form(self, data: QueryDict | None = None) -> setup_water.WaterForm:
         own = self.train.source if self.train else None
-        shared = own is not None and own.trains.exclude(pk=self.key).exists()
+        shared = self.train is not None and setup.shared(self.train)
         taps = self.household.sources.order_by("pk")
         if own is not None and not shared:
             taps = taps.exclude(pk=own.pk)
@@ -317,6 +319,7 @@ class AnswerView(BegunView):
             "estimates": estimates,
             "summary": self.train.summary,
             "too_little": setup.too_little(self.train, estimates),
+            "pictures": pictures(look_at([self.train])[0], units=self.units) if estimates else (),
         }
 
 

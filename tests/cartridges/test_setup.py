@@ -25,6 +25,7 @@ def test_works_from_the_tap_to_the_end(as_keeper: Client, household: Household) 
     for row in rows:
         assert row.days_p50 is not None and row.days_p50 > 0
         assert f'<span class="figure-big">{row.days_p50}</span>' in answer.content.decode()
+    assert "train-picture" in answer.content.decode()
     assert Train.objects.get(pk=train.pk).set_up_at is None, "the answer comes before the end"
 
     assert as_keeper.get(f"/setup/{train.pk}/finish/").status_code == 200

@@ -53,7 +53,7 @@ def test_works(as_viewer: Client, own: CartridgeSpec, starter: CartridgeSpec) ->
 def test_one_kind_shows_its_figures(as_keeper: Client, starter: CartridgeSpec) -> None:
     text = as_keeper.get(f"/cartridges/kinds/{starter.pk}/").content.decode()
     assert "6,000\u00a0gal at 1.00\u00a0gal/min" in text
-    assert "takes out 97 % when new, 50 % at the end" in text
+    assert "takes out 97&nbsp;% when new, 50&nbsp;% at the end" in text
     assert "no claim; its rate is assumed" in text
 
 
