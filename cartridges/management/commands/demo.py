@@ -9,12 +9,13 @@ from typing import Any
 from django.conf import settings
 from django.core.management import call_command
 from django.core.management.base import BaseCommand, CommandError
-from django.core.servers.basehttp import ThreadedWSGIServer, run
+from django.core.servers.basehttp import run
 from django.core.wsgi import get_wsgi_application
 
-from cartridges.demo.household import EMAIL, PASSWORD, tell
+from cartridges.demo.household import tell
 from cartridges.models import Train
 from cartridges.services.estimates import needs_refresh, refresh
+from hobbyhydro.households.demo_person import EMAIL, PASSWORD
 from hobbyhydro.households.models import User
 
 
@@ -62,12 +63,6 @@ class Command(BaseCommand):
             self.style.SUCCESS(f"HobbyHydro is at http://{host}:{port}/ (Ctrl+C stops it)")
         )
         try:
-            run(
-                host,
-                port,
-                get_wsgi_application(),
-                threading=True,
-                server_cls=ThreadedWSGIServer,
-            )
+            run(host, port, get_wsgi_application(), threading=True)
         except KeyboardInterrupt:
             self.stdout.write("Stopped. Everything is kept.")
