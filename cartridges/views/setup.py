@@ -334,6 +334,7 @@ class FinishView(AnswerView):
         if go != "next" and go not in self.THEN:
             return super().post(request, **kwargs)
         setup.finish(self.train)
+        drafts.forget(request, self.train.pk)
         messages.success(request, f"{self.train.name} is set up.")
         if go in self.THEN:
             return redirect("log-fact", self.train.pk, go)
@@ -359,6 +360,7 @@ def discard(request: HttpRequest, train: int) -> HttpResponse:
     begun = access.get(
         request, Train.objects.filter(set_up_at__isnull=True), train, to=To.WRITE
     )
+    drafts.forget(request, train)
     setup.discard(begun)
     messages.success(request, f"{begun.name} is gone. You can begin afresh whenever you like.")
     return redirect("home")

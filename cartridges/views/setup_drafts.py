@@ -38,6 +38,12 @@ def drop(request: HttpRequest, train: int | None, step: str) -> None:
         request.session[DRAFTS] = drafts
 
 
+def forget(request: HttpRequest, train: int) -> None:
+    """The set-up of this train is over."""
+    drafts = request.session.get(DRAFTS, {})
+    request.session[DRAFTS] = {k: v for k, v in drafts.items() if not k.startswith(f"{train}:")}
+
+
 def new_token() -> str:
     """Marks one showing of the first step, so that sending it twice begins one train."""
     return uuid.uuid4().hex

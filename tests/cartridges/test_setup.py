@@ -208,6 +208,14 @@ def test_a_new_tap_does_not_write_over_a_shared_one(as_keeper: Client, train: Tr
     assert train.source.ph != 9.2
 
 
+def test_the_end_forgets_what_was_never_saved(as_keeper: Client) -> None:
+    train = walk(as_keeper)
+    send(as_keeper, train, "flow", {**FLOW, "rated_flow_l_day": "33"}, go="keep")
+    assert as_keeper.session["setup_drafts"]
+    as_keeper.post(f"/setup/{train.pk}/finish/", {"go": "next"})
+    assert as_keeper.session["setup_drafts"] == {}
+
+
 def test_discard_leaves_the_tap_and_nothing_else(as_keeper: Client, household: Household) -> None:
     train = walk(as_keeper)
     send(as_keeper, train, "flow", {**FLOW, "rated_flow_l_day": "40"})
