@@ -359,6 +359,9 @@ class RotationForm(CartridgeForm):
             )
         ]
         super().build()
+        if self.moves:
+            last = self.moves[-1].stage
+            self.fields["cartridge"].label = f"The new one, into stage {last.position}"
 
     @property
     def possible(self) -> bool:

@@ -25,6 +25,7 @@ class LogbookFilter(forms.Form):
         label="To", required=False, widget=forms.DateInput(attrs={"type": "date"})
     )
     withdrawn = forms.BooleanField(label="Show what was corrected or undone", required=False)
+    by_hand = forms.BooleanField(label="Leave out what came from a file", required=False)
     paper = forms.BooleanField(required=False, widget=forms.HiddenInput())
 
     def __init__(self, *args: Any, people: list[User], **kwargs: Any) -> None:

@@ -120,11 +120,13 @@ def entries(
     by: User | None = None,
     since: dt.datetime | None = None,
     until: dt.datetime | None = None,
+    from_files: bool = True,
 ) -> Entries:
     """The facts of this train and its source, newest first.
 
     ``kinds`` are keys of KINDS (None: all; unknown ones are passed over); ``by`` is who logged
-    them; ``since`` is the first moment and ``until`` the first one after the stretch.
+    them; ``since`` is the first moment and ``until`` the first one after the stretch;
+    ``from_files`` lets in what was imported.
     """
     wanted = set(KINDS if kinds is None else kinds)
     parts: dict[str, QuerySet[Any]] = {}
@@ -133,6 +135,8 @@ def entries(
             continue
         if not include_withdrawn:
             rows = rows.filter(withdrawn_at__isnull=True)
+        if not from_files:
+            rows = _by_hand(kind, rows)
         if by is not None:
             rows = rows.filter(logged_by=by)
         if since is not None:

@@ -36,6 +36,7 @@ def logbook(request: HttpRequest, train: int) -> HttpResponse:
         by=asked.get("by"),
         since=_start_of(asked.get("since")),
         until=_start_of(_day_after(asked.get("until"))),
+        from_files=not asked.get("by_hand"),
     )
     for_paper = bool(asked.get("paper"))
     # Entries has what a paginator uses (count and slices), not all that its type asks for.
@@ -72,6 +73,8 @@ def _shown(asked: dict[str, Any]) -> list[str]:
         words.append(f"from {on_day(asked['since'])}")
     if asked.get("until"):
         words.append(f"to {on_day(asked['until'])}")
+    if asked.get("by_hand"):
+        words.append("without what came from a file")
     if asked.get("withdrawn"):
         words.append("with what was corrected or undone")
     return words

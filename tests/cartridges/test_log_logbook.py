@@ -134,6 +134,16 @@ def test_logbook_by_period_in_the_households_days(
     assert words(as_keeper, train, **asked) == ["before"]
 
 
+def test_logbook_without_what_came_from_a_file(
+    as_keeper: Client, train: Train, owner: User
+) -> None:
+    source = train.source
+    file = source.imports.create(file_name="a.csv", content=b"")
+    SourceReading.objects.create(source=source, at=ago(days=1), total_mg_l=1.7, imported=file)
+    assert len(words(as_keeper, train)) == 9
+    assert len(words(as_keeper, train, by_hand="on")) == 8
+
+
 @pytest.mark.parametrize("since", ["yesterday", "2026-02-30", "0001-01-01"])
 def test_logbook_says_what_is_wrong_with_a_date(
     as_keeper: Client, train: Train, since: str
