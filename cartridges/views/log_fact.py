@@ -9,11 +9,12 @@ from django.contrib.auth.decorators import login_required
 from django.db import transaction
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
+from django.urls import reverse
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
-from cartridges.forms.log_base import LogForm
+from cartridges.forms.log_base import LogForm, fact_address
 from cartridges.forms.log_kinds import CORRECTIONS
-from cartridges.models import Fact, Train
+from cartridges.models import Fact, SwitchPeriod, Train
 from cartridges.services import acts, estimates, logbook
 from cartridges.services.contradictions import refuse_contradiction
 from hobbyhydro.households import access
@@ -60,10 +61,17 @@ def fact(request: HttpRequest, kind: str, pk: int) -> HttpResponse:
         ],
         "newest": versions[0],
         "act": [_told(request, each) for each in logbook.same_act(found) if each.pk != found.pk],
-        "can_correct": kind in CORRECTIONS,
+        "correct_at": _correct_at(found),
         "words": found.summary(units=access.person(request).units),
     }
     return render(request, "cartridges/log/fact.html", context)
+
+
+def _correct_at(found: Fact) -> str:
+    """Where this fact is corrected; empty where that is not done from its page."""
+    if isinstance(found, SwitchPeriod):
+        return reverse("switch-correct", args=[found.pk])
+    return fact_address(found, "fact-correct") if found.KIND in CORRECTIONS else ""
 
 
 def _told(request: HttpRequest, each: Fact) -> dict[str, Any]:

@@ -311,7 +311,9 @@ def test_facts_of_the_source_have_pages_too(as_keeper: Client, train: Train, own
         ),
         by=owner,
     )  # fmt: skip
-    assert "Utility switches" in text_of(as_keeper, where(switch))
+    page = text_of(as_keeper, where(switch))
+    assert "Utility switches" in page
+    assert f'href="{reverse("switch-correct", args=[switch.pk])}"' in page
     as_keeper.post(where(switch, "fact-undo"))
     assert not SwitchPeriod.objects.standing().exists()
 
