@@ -100,9 +100,7 @@ class CartridgeForm(UnitsForm):
     def choices(self) -> list[dict[str, Any]]:
         """The offers with their figures, and whether each is chosen."""
         chosen = self["spec"].value()
-        return [
-            {"spec": s, "value": str(s.pk), "chosen": chosen == str(s.pk)} for s in self.offers
-        ]
+        return [{"spec": s, "value": str(s.pk), "chosen": chosen == str(s.pk)} for s in self.offers]
 
     @property
     def own_chosen(self) -> bool:

@@ -45,9 +45,7 @@ class FlowForm(UnitsForm):
         choices=[(NO, "No"), (YES, "Yes")],
         widget=forms.RadioSelect,
     )
-    meter_unit = forms.ChoiceField(
-        label="It counts in", choices=Meter.Unit.choices
-    )
+    meter_unit = forms.ChoiceField(label="It counts in", choices=Meter.Unit.choices)
     meter_reading = NumberField(
         label="It reads now",
         unit_text="",

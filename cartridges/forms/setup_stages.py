@@ -23,9 +23,7 @@ class StageForm(forms.Form):
 
     stage = forms.IntegerField(required=False, widget=forms.HiddenInput)
     kind = forms.ChoiceField(label="What is in it?", choices=Kind.choices)
-    housing = forms.ChoiceField(
-        label="Cartridge size, length × diameter", choices=Housing.choices
-    )
+    housing = forms.ChoiceField(label="Cartridge size, length × diameter", choices=Housing.choices)
 
 
 class StageRows:

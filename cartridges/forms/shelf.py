@@ -93,9 +93,7 @@ class StageForm(UnitsForm):
     """A stage's kind and size; with ``places`` also where it goes."""
 
     kind = forms.ChoiceField(label="What is in it?", choices=Kind.choices)
-    housing = forms.ChoiceField(
-        label="Cartridge size, length × diameter", choices=Housing.choices
-    )
+    housing = forms.ChoiceField(label="Cartridge size, length × diameter", choices=Housing.choices)
     position = forms.TypedChoiceField(label="Where does it go?", coerce=int)
 
     def __init__(self, *args: Any, stages: list[Any] | None = None, **kwargs: Any) -> None:

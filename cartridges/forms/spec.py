@@ -142,7 +142,9 @@ class SpecForm(UnitsForm):
         assert isinstance(field, QuantityField)
         choices = [(s, unit_label(field.quantity, units=s)) for s in SYSTEMS]
         self.fields[unit_of(name)] = forms.ChoiceField(
-            label=f"Unit of {str(field.label).lower()}", choices=choices, initial=self.units,
+            label=f"Unit of {str(field.label).lower()}",
+            choices=choices,
+            initial=self.units,
             required=False,
         )
         chosen = self.data.get(self.add_prefix(unit_of(name))) if self.is_bound else None

@@ -313,9 +313,7 @@ def _keep_meter(train: Train, wanted: Counter | None, *, by: User | None) -> Non
         return
     now = timezone.now()
     if not wanted.from_zero or train.started_at >= now - dt.timedelta(hours=1):
-        Meter.objects.create(
-            train=train, unit=wanted.unit, fitted_at=now, start_l=wanted.reading_l
-        )
+        Meter.objects.create(train=train, unit=wanted.unit, fitted_at=now, start_l=wanted.reading_l)
         return
     meter = Meter.objects.create(
         train=train, unit=wanted.unit, fitted_at=train.started_at, start_l=0.0

@@ -357,9 +357,7 @@ class FinishView(AnswerView):
 @require_POST
 def discard(request: HttpRequest, train: int) -> HttpResponse:
     """Throw away a set-up that was begun."""
-    begun = access.get(
-        request, Train.objects.filter(set_up_at__isnull=True), train, to=To.WRITE
-    )
+    begun = access.get(request, Train.objects.filter(set_up_at__isnull=True), train, to=To.WRITE)
     drafts.forget(request, train)
     setup.discard(begun)
     messages.success(request, f"{begun.name} is gone. You can begin afresh whenever you like.")

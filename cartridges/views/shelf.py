@@ -29,9 +29,7 @@ def shelf(request: HttpRequest) -> HttpResponse:
         spares[cartridge.spec].append(cartridge)
     stays = placements.household_stays(household)
     working = {s.cartridge.pk: s for s in stays if s.end is None}
-    estimates = {
-        e.stage_id: e for e in access.listed(request, Estimate).select_related("stage")
-    }
+    estimates = {e.stage_id: e for e in access.listed(request, Estimate).select_related("stage")}
     in_service = sorted(working.values(), key=lambda s: (s.stage.train_id, s.stage.position))
     taken_out = {s.cartridge.pk: s for s in stays if s.cartridge.pk not in working}
     thrown = access.listed(request, CARTRIDGES).filter(discarded_at__isnull=False)

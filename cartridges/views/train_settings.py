@@ -89,9 +89,7 @@ def stage_new(request: HttpRequest, train: int) -> HttpResponse:
 def stage_change(request: HttpRequest, stage: int) -> HttpResponse:
     """Another housing, or another kind."""
     found = access.get(request, STAGES, stage, to=To.WRITE)
-    form = StageForm(
-        request.POST or None, initial={"kind": found.kind, "housing": found.housing}
-    )
+    form = StageForm(request.POST or None, initial={"kind": found.kind, "housing": found.housing})
     if request.method == "POST" and form.is_valid():
         work.change(found, **form.cleaned_data)
         messages.success(request, f"Stage {found.position} is changed.")
@@ -156,9 +154,7 @@ def meters(request: HttpRequest, train: int) -> HttpResponse:
         shows = meter.face(last.reading_l if last else meter.start_l)
         turn = meter.face(meter.rolls_over_at_l) if meter.rolls_over_at_l else ""
         rows.append({"meter": meter, "last": last, "shows": shows, "turn": turn})
-    return render(
-        request, "cartridges/train_settings/meters.html", {"train": found, "rows": rows}
-    )
+    return render(request, "cartridges/train_settings/meters.html", {"train": found, "rows": rows})
 
 
 @login_required
@@ -177,9 +173,7 @@ def meter_new(request: HttpRequest, train: int) -> HttpResponse:
         initial={"unit": last.unit if last else "", "fitted_at": timezone.now()},
     )
     if request.method == "POST" and form.is_valid():
-        work.fit_meter(
-            form.meter, final_reading_l=form.final_reading_l, by=access.person(request)
-        )
+        work.fit_meter(form.meter, final_reading_l=form.final_reading_l, by=access.person(request))
         messages.success(request, "The meter is written down.")
         return redirect("meters", found.pk)
     return render(

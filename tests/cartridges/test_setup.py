@@ -85,9 +85,7 @@ def test_sent_again_after_the_end_begins_no_second_train(as_keeper: Client) -> N
         ("answer", "answer"),
     ],
 )
-def test_taken_up_where_it_was_left(
-    as_keeper: Client, left_before: str, taken_up_at: str
-) -> None:
+def test_taken_up_where_it_was_left(as_keeper: Client, left_before: str, taken_up_at: str) -> None:
     train = walk(as_keeper, until=left_before)
     again = as_keeper.get("/setup/")
     assert again.headers["Location"] == f"/setup/{train.pk}/{taken_up_at}/"

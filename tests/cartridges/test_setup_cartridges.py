@@ -219,9 +219,7 @@ def test_one_wrong_stage_saves_none(as_keeper: Client, begun: Train) -> None:
     assert not Cartridge.objects.exists()
 
 
-def test_hides_the_kinds_of_strangers(
-    as_keeper: Client, begun: Train, stranger: object
-) -> None:
+def test_hides_the_kinds_of_strangers(as_keeper: Client, begun: Train, stranger: object) -> None:
     elsewhere = Household.objects.get(name="Elsewhere")
     theirs = CartridgeSpec.objects.create(household=elsewhere, name="Secret", kind="sediment")
     stage = begun.stages.get(position=1)

@@ -95,9 +95,7 @@ def test_a_changed_restrictor_is_a_correction_with_its_history(
 
 @pytest.mark.parametrize("typed", [*NOT_NUMBERS, ""])
 @pytest.mark.parametrize("field", ["rated_flow_l_day", "rated_pressure_kpa"])
-def test_keeps_what_was_typed(
-    as_keeper: Client, begun: Train, field: str, typed: str
-) -> None:
+def test_keeps_what_was_typed(as_keeper: Client, begun: Train, field: str, typed: str) -> None:
     answer = send(as_keeper, begun, "flow", {**FLOW, **METER, field: typed})
     assert says(answer, field)
     assert typed == "" or shows(answer, field, typed)
@@ -106,9 +104,7 @@ def test_keeps_what_was_typed(
 
 
 @pytest.mark.parametrize("typed", ["-1", "1e9", "nan", "inf", "lots", ""])
-def test_refuses_a_meter_reading_that_is_none(
-    as_keeper: Client, begun: Train, typed: str
-) -> None:
+def test_refuses_a_meter_reading_that_is_none(as_keeper: Client, begun: Train, typed: str) -> None:
     answer = send(as_keeper, begun, "flow", {**FLOW, **METER, "meter_reading": typed})
     assert says(answer, "meter_reading")
     assert not RestrictorFitting.objects.exists() and not Meter.objects.exists()

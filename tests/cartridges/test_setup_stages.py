@@ -33,9 +33,7 @@ def test_works(as_keeper: Client) -> None:
     ("disinfectant", "carbon"),
     [("chloramine", "catalytic_carbon"), ("free_chlorine", "carbon_block")],
 )
-def test_offers_sediment_and_two_carbons(
-    as_keeper: Client, disinfectant: str, carbon: str
-) -> None:
+def test_offers_sediment_and_two_carbons(as_keeper: Client, disinfectant: str, carbon: str) -> None:
     send(as_keeper, None, "water", {**WATER, "disinfectant": disinfectant})
     page = as_keeper.get(f"/setup/{Train.objects.get().pk}/stages/")
     assert rows(page) == ["sediment", carbon, carbon]

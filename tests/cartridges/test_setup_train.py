@@ -66,9 +66,7 @@ def test_refuses_a_limit_above_what_taps_may_carry(as_keeper: Client) -> None:
 
 @pytest.mark.parametrize("field", ["policy", "duty"])
 @pytest.mark.parametrize("typed", ["", "whenever"])
-def test_refuses_a_choice_that_was_not_offered(
-    as_keeper: Client, field: str, typed: str
-) -> None:
+def test_refuses_a_choice_that_was_not_offered(as_keeper: Client, field: str, typed: str) -> None:
     train = walk(as_keeper, until="train")
     assert says(send(as_keeper, train, "train", {**TRAIN, field: typed}), field)
 

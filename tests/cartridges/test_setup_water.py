@@ -89,9 +89,7 @@ def test_refuses_total_below_free(as_keeper: Client) -> None:
 
 
 @pytest.mark.parametrize(("field", "typed"), [("disinfectant", "ozone"), ("origin", "hearsay")])
-def test_refuses_a_choice_that_was_not_offered(
-    as_keeper: Client, field: str, typed: str
-) -> None:
+def test_refuses_a_choice_that_was_not_offered(as_keeper: Client, field: str, typed: str) -> None:
     assert says(send(as_keeper, None, "water", {**WATER, field: typed}), field)
     assert says(send(as_keeper, None, "water", {**WATER, field: ""}), field)
 

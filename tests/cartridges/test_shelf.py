@@ -51,9 +51,7 @@ def test_works(as_keeper: Client, train: Train, spare: Cartridge) -> None:
     assert "spent in " in text
 
 
-def test_shows_where_a_swap_leaves_each(
-    as_keeper: Client, train: Train, spare: Cartridge
-) -> None:
+def test_shows_where_a_swap_leaves_each(as_keeper: Client, train: Train, spare: Cartridge) -> None:
     stage = train.stages.get(position=2)
     old = placements.in_service(train)[stage.pk].cartridge
     acts.swap(stage=stage, cartridge=spare, at=timezone.now(), by=None)

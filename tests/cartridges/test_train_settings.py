@@ -55,9 +55,7 @@ def test_marks_the_train_stale_where_it_is_slow(as_keeper: Client, train: Train)
 @pytest.mark.parametrize(
     "field", ["supply_pressure_kpa", "limit_mg_l", "resistance_limit_kpa", "on_flow_l_day"]
 )
-def test_keeps_what_was_typed(
-    as_keeper: Client, train: Train, field: str, typed: str
-) -> None:
+def test_keeps_what_was_typed(as_keeper: Client, train: Train, field: str, typed: str) -> None:
     start = {"duty": "valve", "on_flow_l_day": "0.75", "name": "Attic"}
     answer = save(as_keeper, train, **{**start, field: typed})
     assert says(answer, field)

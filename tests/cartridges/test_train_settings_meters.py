@@ -45,9 +45,9 @@ def test_works(as_viewer: Client, train: Train) -> None:
 
 def test_adding_works(as_keeper: Client, bare: Train) -> None:
     assert "No meter" in as_keeper.get(f"/trains/{bare.pk}/meters/").content.decode()
-    assert "last_reading" not in as_keeper.get(
-        f"/trains/{bare.pk}/meters/new/"
-    ).context["form"].fields
+    assert (
+        "last_reading" not in as_keeper.get(f"/trains/{bare.pk}/meters/new/").context["form"].fields
+    )
     answer = fit(as_keeper, bare, days_ago=2, start="120.5", turn="100000")
     assert answer.headers["Location"] == f"/trains/{bare.pk}/meters/"
     meter = bare.meters.get()
@@ -78,9 +78,7 @@ def test_replacing_works_and_keeps_the_last_reading(as_keeper: Client, train: Tr
         *(("unit", t) for t in ("", "furlongs")),
     ],
 )
-def test_keeps_what_was_typed(
-    as_keeper: Client, train: Train, field: str, typed: str
-) -> None:
+def test_keeps_what_was_typed(as_keeper: Client, train: Train, field: str, typed: str) -> None:
     answer = fit(as_keeper, train, **{field: typed})
     assert says(answer, field)
     if field != "unit":

@@ -61,9 +61,7 @@ def test_new_works(as_keeper: Client, train: Train, position: str, wanted: list[
     ("field", "typed"),
     [("kind", "magic"), ("housing", ""), ("position", "9"), ("position", ""), ("position", "x")],
 )
-def test_new_keeps_what_was_typed(
-    as_keeper: Client, train: Train, field: str, typed: str
-) -> None:
+def test_new_keeps_what_was_typed(as_keeper: Client, train: Train, field: str, typed: str) -> None:
     sent = {"kind": "other", "housing": "other", "position": "1", field: typed}
     answer = as_keeper.post(f"/trains/{train.pk}/stages/new/", sent)
     assert says(answer, field)
