@@ -50,7 +50,7 @@ def exceedance(
         remaining=state,
         series=series,
         future=future,
-        uncertain=Uncertain({}, np.full(members, z), np.zeros(members)),
+        uncertain=Uncertain({}, np.zeros(members), np.zeros(members), np.full(members, z)),
         dose_share=share,
         limit_mg_l=LIMIT_MG_L,
     )
@@ -98,6 +98,14 @@ def test_the_first_exceedance_counts_even_if_the_water_gets_better_again() -> No
     assert 5.2 < exceedance(np.ones((1, 1)), series, early)[1, 0] < calm
 
 
+def test_stronger_water_passes_both_beds_at_the_start_of_its_period() -> None:
+    """Chloramine, which a short contact hardly holds, arrives on day 30: both limits are then."""
+    bed = member_bed(CARBON, [1.0, 1.3])
+    series = at_flow([bed, bed], flow_l_day=500.0, members=2)
+    switch = ahead((0.0, 0.5, 0.0), (30.0, 0.0, 2.5), (37.0, 0.5, 0.0))
+    assert (exceedance(np.ones((2, 2)), series, switch)[1:] == 30.0).all()
+
+
 def test_cutting_the_future_into_pieces_changes_nothing() -> None:
     bed = member_bed(BOTH, [0.5, 1.0])
     series = at_flow([bed, bed], flow_l_day=90.0, members=2)
@@ -126,7 +134,7 @@ def test_the_tap_itself_has_a_day() -> None:
             remaining=np.ones((0, 2)),
             series=nothing,
             future=future,
-            uncertain=Uncertain({}, np.zeros(2), np.zeros(2)),
+            uncertain=Uncertain({}, np.zeros(2), np.zeros(2), np.zeros(2)),
             dose_share=1.0,
             limit_mg_l=0.0,
         )
@@ -162,7 +170,7 @@ def test_a_path_for_a_chart_is_the_state_run_on() -> None:
         remaining=np.ones((1, 2)),
         series=series,
         future=ahead((0.0, 1.0, 0.0), (20.0, 2.5, 0.0)),
-        uncertain=Uncertain({}, np.zeros(2), np.zeros(2)),
+        uncertain=Uncertain({}, np.zeros(2), np.zeros(2), np.zeros(2)),
         dose_share=1.0,
         days=days,
     )
@@ -195,7 +203,7 @@ def test_the_past_of_two_species_agrees_with_the_differential_equations(ageing: 
     history = run_history(
         steps=steps,
         layouts=layouts_from(placings, stage_count=2),
-        uncertain=Uncertain({"a": bed, "b": bed}, np.zeros(2), np.zeros(2)),
+        uncertain=Uncertain({"a": bed, "b": bed}, np.zeros(2), np.zeros(2), np.zeros(2)),
     )
     series = at_flow([bed], flow_l_day=flow, members=2)
     ode = TwoSpecies(

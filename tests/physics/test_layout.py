@@ -74,6 +74,10 @@ def test_only_the_past_that_matters_is_run() -> None:
     assert start() == 200.0  # all carbons new that day: nothing before it counts
     assert start((250.0, 3)) == 200.0
     assert start((150.0, 2)) == 0.0  # b was worn since day 0
+    # A lag fitted later than its lead, which is gone: the lead's first day counts.
+    lead = (Placing(0.0, 1, "a", CARBON), Placing(80.0, 1, "c", CARBON))
+    staggered = layouts_from((*lead, Placing(50.0, 2, "b", CARBON)), stage_count=2)
+    assert first_needed_day(staggered, now_day=90.0, tests=(), with_bed=beds) == 0.0
     # After a rotation, the worn one reaches back to its first day, and its lead with it.
     rotated = layouts_from((*START, *ROTATION), stage_count=3)
     assert first_needed_day(rotated, now_day=300.0, tests=(), with_bed=beds) == 0.0
