@@ -89,9 +89,7 @@ def effective_members(weight: FloatArray) -> float:
     return float(weight.sum() ** 2 / np.square(weight).sum())
 
 
-def weighted_quantiles(
-    values: FloatArray, weight: FloatArray, shares: ArrayLike
-) -> FloatArray:
+def weighted_quantiles(values: FloatArray, weight: FloatArray, shares: ArrayLike) -> FloatArray:
     """Weighted quantiles along the last axis.
 
     values: (..., n), inf allowed, NaN gives NaN; weight: (n,), not negative, some positive;

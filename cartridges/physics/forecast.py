@@ -81,7 +81,7 @@ def first_exceedance_days(
     for period in range(len(future.start_days)):
         start = float(future.start_days[period])
         factor = np.broadcast_to(
-            np.asarray(uncertain.source_factor(float(future.rel_sd[period]))), (members,)
+            np.asarray(uncertain.tap_factor(float(future.rel_sd[period]))), (members,)
         )
         tap = (future.free_mg_l[period] + future.combined_mg_l[period]) * factor
         days[0] = np.where(np.isinf(days[0]) & (tap > limit_mg_l), start, days[0])
@@ -271,7 +271,7 @@ def outlet_path(
 
 
 def _levels(future: Future, period: int, uncertain: Uncertain) -> tuple[FloatArray, FloatArray]:
-    factor = uncertain.source_factor(float(future.rel_sd[period]))
+    factor = uncertain.tap_factor(float(future.rel_sd[period]))
     ones = np.ones(len(uncertain))
     return future.free_mg_l[period] * ones * factor, future.combined_mg_l[period] * ones * factor
 

@@ -24,13 +24,15 @@ MOST_SUBSTEPS = 16
 class Uncertain:
     """What differs between members: beds by cartridge, and the errors of source and flow.
 
-    source_z, flow_z: standard normals (members,), scaled by each step's own relative sd.
+    source_z, flow_z: standard normals (members,), scaled by each step's own relative sd; tap_z the
+    same for the source from now on (see `source_error`).
     on_flow_l_day: None for a steady drip, else the flow while the valve is open.
     """
 
     beds: dict[str, MemberBed]
     source_z: FloatArray
     flow_z: FloatArray
+    tap_z: FloatArray
     on_flow_l_day: float | None = None
 
     def __len__(self) -> int:
@@ -49,8 +51,22 @@ class Uncertain:
         return passing, mean / passing
 
     def source_factor(self, rel_sd: float) -> FloatArray | float:
-        """Factor on a source level with this relative sd, median 1."""
+        """Factor on a past source level with this relative sd, median 1."""
         return np.exp(float(log_sd(rel_sd)) * self.source_z) if rel_sd > 0.0 else 1.0
+
+    def tap_factor(self, rel_sd: float) -> FloatArray | float:
+        """Factor on a source level from now on, median 1."""
+        return np.exp(float(log_sd(rel_sd)) * self.tap_z) if rel_sd > 0.0 else 1.0
+
+    def first(self, count: int) -> Uncertain:
+        """The source and the flow of the first members, without their beds."""
+        return Uncertain(
+            {},
+            self.source_z[:count],
+            self.flow_z[:count],
+            self.tap_z[:count],
+            self.on_flow_l_day,
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -135,9 +151,7 @@ def run_history(
     if pending:
         raise ValueError("every reading must lie at a cut of the steps")
     shape = (len(sampled), stages + 1, sampled_members)
-    return History(
-        remaining, predicted, np.array(sample_day), np.array(sampled).reshape(shape)
-    )
+    return History(remaining, predicted, np.array(sample_day), np.array(sampled).reshape(shape))
 
 
 def beds_upstream(occupants: tuple[str | None, ...], with_bed: set[str]) -> NDArray[np.intp]:

@@ -43,11 +43,9 @@ def bracketed_roots(
                 break
             xi = (best - old) / (third - old)
             phi = (f_best - f_old) / (f_third - f_old)
-            quadratic = (
-                f_best / (f_old - f_best) * f_third / (f_old - f_third)
-                + (third - best) / (old - best)
-                * f_best / (f_third - f_best) * f_old / (f_third - f_old)
-            )
+            quadratic = f_best / (f_old - f_best) * f_third / (f_old - f_third) + (third - best) / (
+                old - best
+            ) * f_best / (f_third - f_best) * f_old / (f_third - f_old)
             safe = (phi**2 < xi) & ((1.0 - phi) ** 2 < 1.0 - xi) & np.isfinite(quadratic)
             least = np.minimum(least, 0.5)
         share = np.clip(np.where(safe, quadratic, 0.5), least, 1.0 - least)

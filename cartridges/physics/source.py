@@ -13,6 +13,7 @@ from .arrays import BoolArray, FloatArray
 from .contact import Disinfectant
 from .levels import SourceLevel, SourceSteps, mean_over
 from .periods import holding, union
+from .source_error import BIAS_REL_SD
 from .source_series import (
     KINDS,
     SourceSeries,
@@ -41,7 +42,6 @@ __all__ = [
 MRDL_MG_L: Final = 4.0
 # Error of a reading and how it widens with age: common practice, no source (see source_steps).
 KIT_REL_SD: Final = 0.10
-BIAS_REL_SD: Final = 0.05
 CAP_REL_SD: Final = 0.25
 WIDENING_DAYS: Final = 30.0
 # The span whose readings count together, and over which the future level is averaged.

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -91,9 +91,9 @@ def stage_estimates(known: Knowledge) -> tuple[tuple[StageEstimate, ...], float,
     """Every stage that holds a cartridge; the worst spread over replicates; whether two-humped."""
     occupants = known.layouts.at(known.now_day)
     upstream = beds_upstream(occupants, set(known.bed_keys))
-    mean_flow, _ = Uncertain(
-        known.uncertain.beds, known.uncertain.source_z, known.uncertain.flow_z
-    ).flow(known.inputs.future_flow_l_day, known.inputs.future_flow_rel_sd)
+    mean_flow, _ = replace(known.uncertain, on_flow_l_day=None).flow(
+        known.inputs.future_flow_l_day, known.inputs.future_flow_rel_sd
+    )
     members = len(known.members)
     stages: list[_Stage] = []
     for stage, key in enumerate(occupants, start=1):
@@ -192,7 +192,16 @@ def _stage(
             held_share = np.where(np.isfinite(to_go), to_go / (to_go + volume), 1.0)
         dirt_remaining = np.where(to_go + volume > 0, held_share, 1.0)
     return _Stage(
-        stage, key, medium, beds, volume, claim, by_cause, deciding, days, dirt_remaining,
+        stage,
+        key,
+        medium,
+        beds,
+        volume,
+        claim,
+        by_cause,
+        deciding,
+        days,
+        dirt_remaining,
         _rests_on(known, key, medium, has_bed, dirt_known, fit),
     )
 
@@ -272,7 +281,7 @@ def _flow_on(inputs: TrainInputs, day: float) -> float:
 
 def _now(known: Knowledge) -> tuple[FloatArray, FloatArray]:
     """Free and combined chlorine at the tap and after each bed now, (beds + 1, members)."""
-    factor = known.uncertain.source_factor(float(known.future.rel_sd[0]))
+    factor = known.uncertain.tap_factor(float(known.future.rel_sd[0]))
     ones = np.ones(len(known.members))
     free = known.future.free_mg_l[0] * ones * factor
     combined = known.future.combined_mg_l[0] * ones * factor
@@ -303,12 +312,7 @@ def _curves(known: Knowledge, stages: list[_Stage]) -> list[Curve]:
         remaining=known.remaining[:, few],
         series=known.series.take(few),
         future=known.future,
-        uncertain=Uncertain(
-            known.uncertain.beds,
-            known.uncertain.source_z[few],
-            known.uncertain.flow_z[few],
-            known.uncertain.on_flow_l_day,
-        ),
+        uncertain=known.uncertain.first(known.curve_members),
         dose_share=share[few] if isinstance(share, np.ndarray) else share,
         days=days,
     )

@@ -75,17 +75,20 @@ def merge_steps(
     if len(source) == 0:
         raise ValueError("merge_steps needs at least one source step")
     marks = {float(day) for day in cuts if start_day < day < end_day}
-    edges = np.concatenate([
-        segments.start_day, segments.end_day, source.start_day, source.end_day,
-        np.array([start_day, end_day, *marks], dtype=np.float64),
-    ])
+    edges = np.concatenate(
+        [
+            segments.start_day,
+            segments.end_day,
+            source.start_day,
+            source.end_day,
+            np.array([start_day, end_day, *marks], dtype=np.float64),
+        ]
+    )
     edges = np.unique(edges[(edges >= start_day) & (edges <= end_day)])
     middle, days = 0.5 * (edges[1:] + edges[:-1]), np.diff(edges)
 
     flow, flow_sd, origin = _flow_at(segments, middle, tail_flow_l_day, tail_flow_rel_sd)
-    level = np.clip(
-        np.searchsorted(source.start_day, middle, side="right") - 1, 0, len(source) - 1
-    )
+    level = np.clip(np.searchsorted(source.start_day, middle, side="right") - 1, 0, len(source) - 1)
     free, combined = source.free_mg_l[level], source.combined_mg_l[level]
     source_sd = source.rel_sd[level]
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +15,9 @@ from .ensemble import Members, effective_members, prior_members, redraw, weights
 from .forecast import first_exceedance_days, future_from
 from .history import History, Uncertain, run_history
 from .layout import Layouts, first_needed_day, layouts_from
+from .levels import SourceSteps
 from .series import MemberBed, Series, at_flow
+from .source_error import SourceError, source_error
 from .stage_report import Knowledge, stage_estimates
 from .steps import BedSteps, merge_steps
 from .train_data import (
@@ -74,6 +76,7 @@ class _Past:
 
     layouts: Layouts
     specs: dict[str, BedSpec]
+    error: SourceError
     steps: BedSteps | None
     sample: NDArray[np.bool_] | None
     readings: tuple[OutletReading, ...]
@@ -113,8 +116,8 @@ def estimate_train(
         [placing for placing in inputs.placings if placing.day <= now_day],
         stage_count=inputs.stage_count,
     )
-    past = _past(inputs, layouts, now_day)
     future = future_from(source=inputs.source_future, now_day=now_day, horizon_days=HORIZON_DAYS)
+    past = _past(inputs, layouts, now_day, future_rel_sd=float(future.rel_sd[0]))
     run = _conditioned(inputs, past, members=members, seed=seed)
     weight = weights(run.members.log_weight)
 
@@ -189,7 +192,7 @@ def _check(inputs: TrainInputs, *, now_day: float, members: int) -> None:
         check_reading(reading, stage_count=inputs.stage_count, now_day=now_day)
 
 
-def _past(inputs: TrainInputs, layouts: Layouts, now_day: float) -> _Past:
+def _past(inputs: TrainInputs, layouts: Layouts, now_day: float, *, future_rel_sd: float) -> _Past:
     """Merge the part of the past that matters, and choose where the charts are sampled."""
     combined = bool(
         (inputs.source_past.combined_mg_l > 0).any()
@@ -201,6 +204,7 @@ def _past(inputs: TrainInputs, layouts: Layouts, now_day: float) -> _Past:
         if spec is not None:
             specs[key] = spec
     readings = tuple(sorted(inputs.outlet_readings, key=lambda one: (one.day, one.key)))
+    source = inputs.source_past if len(inputs.source_past) else inputs.source_future
     start = first_needed_day(
         layouts,
         now_day=now_day,
@@ -210,12 +214,14 @@ def _past(inputs: TrainInputs, layouts: Layouts, now_day: float) -> _Past:
     start = min([start, *(one.day for one in readings)])
     if readings and start == now_day:
         start = math.nextafter(now_day, -math.inf)
+    error = source_error(past=source, start_day=start, now_day=now_day, future_rel_sd=future_rel_sd)
     if start >= now_day:
-        return _Past(layouts, specs, None, None, readings)
+        return _Past(layouts, specs, error, None, None, readings)
+    readings = tuple(_with_tap_error(one, source, error) for one in readings)
     cuts = [layout.start_day for layout in layouts.layouts] + [one.day for one in readings]
     steps = merge_steps(
         segments=inputs.segments,
-        source=inputs.source_past if len(inputs.source_past) else inputs.source_future,
+        source=replace(source, rel_sd=np.full(len(source), error.past_rel_sd)),
         start_day=start,
         end_day=now_day,
         cuts=cuts,
@@ -231,17 +237,28 @@ def _past(inputs: TrainInputs, layouts: Layouts, now_day: float) -> _Past:
             if len(here):
                 few = np.linspace(0, len(here) - 1, min(CURVE_POINTS, len(here)))
                 sample[here[np.round(few).astype(np.intp)]] = True
-    return _Past(layouts, specs, steps, sample, readings)
+    return _Past(layouts, specs, error, steps, sample, readings)
+
+
+def _with_tap_error(
+    reading: OutletReading, source: SourceSteps, error: SourceError
+) -> OutletReading:
+    """The reading, less telling by how much worse the tap was known that day than on the whole."""
+    index = int(np.searchsorted(source.start_day, reading.day, side="left")) - 1
+    that_day = float(source.rel_sd[max(index, 0)])
+    own = math.sqrt(max(0.0, that_day**2 - error.past_rel_sd**2))
+    return replace(reading, rel_sd=math.hypot(reading.rel_sd, own))
 
 
 def _factor_names(past: _Past) -> tuple[str, ...]:
     """Names of the uncertain factors, in an order that depends on the inputs' content alone."""
     with_bed = sorted({past.layouts.media[key].key for key in past.specs})
-    dirt = sorted({
-        medium.key for medium in past.layouts.media.values() if medium.dirt_capacity_g is not None
-    })
+    dirt = sorted(
+        {medium.key for medium in past.layouts.media.values() if medium.dirt_capacity_g is not None}
+    )
     return (
         "source",
+        "tap",
         "flow",
         "exponent",
         *(f"{what}:{key}" for key in with_bed for what in ("capacity", "rate")),
@@ -268,10 +285,13 @@ def _run(inputs: TrainInputs, past: _Past, members: Members) -> _Run:
             rate_combined_l_mg_day=spec.rate_combined_l_mg_day * rate,
             flow_exponent=exponent if own is None else np.full(len(members), own),
         )
+    tied = past.error.correlation
+    source_z = members.normal("source")
     uncertain = Uncertain(
         beds=beds,
-        source_z=members.normal("source"),
+        source_z=source_z,
         flow_z=members.normal("flow"),
+        tap_z=tied * source_z + math.sqrt(1.0 - tied**2) * members.normal("tap"),
         on_flow_l_day=inputs.on_flow_l_day,
     )
     if past.steps is None:
@@ -300,9 +320,7 @@ def _conditioned(inputs: TrainInputs, past: _Past, *, members: int, seed: int) -
     Pilots of a quarter of the members find where the weight lies; the last draw is of all, and is
     made once more where it leaves too few.
     """
-    run = _run(
-        inputs, past, prior_members(names=_factor_names(past), members=members, seed=seed)
-    )
+    run = _run(inputs, past, prior_members(names=_factor_names(past), members=members, seed=seed))
     if not past.readings or _effective_share(run) >= ENOUGH_EFFECTIVE:
         return run
     told = tuple(name for name in run.members.names if name.split(":")[0] in TOLD)

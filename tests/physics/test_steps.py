@@ -173,7 +173,7 @@ def test_a_reading_in_the_past_is_predicted_as_by_daily_steps(
     assert spec is not None
     few = np.ones(2)
     bed = MemberBed(spec, spec.capacity_mg * few, spec.rate_free_l_mg_day * few, 0 * few, 0 * few)
-    uncertain = Uncertain({"first": bed, "second": bed}, 0 * few, 0 * few)
+    uncertain = Uncertain({"first": bed, "second": bed}, 0 * few, 0 * few, 0 * few)
     readings = tuple(
         OutletReading(str(day), day, 1, "total", 0.1, below=False) for day in (333.0, 360.0, 372.5)
     )

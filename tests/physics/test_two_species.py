@@ -95,7 +95,7 @@ def test_days_of_a_train_agree_with_the_differential_equations(
         remaining=np.repeat(state[:, None], 2, axis=1),
         series=series,
         future=future,
-        uncertain=Uncertain({}, np.zeros(2), np.zeros(2)),
+        uncertain=Uncertain({}, np.zeros(2), np.zeros(2), np.zeros(2)),
         dose_share=1.0,
         limit_mg_l=0.1,
     )
