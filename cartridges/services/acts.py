@@ -71,11 +71,11 @@ def correct(fact: F, *, by: User | None, why: str, **changes: object) -> F:
 
 @transaction.atomic
 def undo(fact: Fact, *, by: User | None, why: str = "") -> list[Fact]:
-    """Withdraw a fact and all of the same act; what they had replaced holds again."""
+    """Withdraw a fact and all of the same act; what a lone correction replaced holds again."""
     undone = [f for f in _same_act(fact) if f.stands]
     for each in undone:
         each.withdraw(by=by, why=why or "undone")
-        if each.replaces is not None:
+        if each.replaces is not None and not _within_act(each):
             each.replaces.reinstate()
     _settle_meters(undone)
     _touch(fact)
@@ -84,12 +84,14 @@ def undo(fact: Fact, *, by: User | None, why: str = "") -> list[Fact]:
 
 @transaction.atomic
 def redo(fact: Fact, *, by: User | None) -> list[Fact]:
-    """Take an undo back: the fact and all of the same act hold again."""
-    redone = [f for f in _same_act(fact) if not f.stands and not _was_corrected(f)]
+    """Take an undo back: the fact and all of the same act hold again, as last corrected."""
+    act = _same_act(fact)
+    corrected = {f.replaces_id for f in act}
+    redone = [f for f in act if not (f.stands or f.pk in corrected or _was_corrected(f))]
     if not redone:
         raise ActError("why", "A correction stands in its place. Undo the correction instead.")
     for each in redone:
-        if each.replaces is not None:
+        if each.replaces is not None and not _within_act(each):
             each.replaces.withdraw(by=by, why=each.why or "corrected")
         each.reinstate()
     _settle_meters(redone)
@@ -210,7 +212,9 @@ def shut_off(
 
 
 @transaction.atomic
-def turn_on(*, train: Train, at: dt.datetime, by: User | None) -> Shutoff:
+def turn_on(
+    *, train: Train, at: dt.datetime, by: User | None, remark: str = ""
+) -> Shutoff:
     """Close the open shut-off at ``at``."""
     open_one = train.shutoffs.standing().filter(until__isnull=True).in_order().last()
     if open_one is None:
@@ -221,7 +225,9 @@ def turn_on(*, train: Train, at: dt.datetime, by: User | None) -> Shutoff:
             f"It was shut off at {timezone.localtime(open_one.at):%-d %b %Y %H:%M}, "
             "which is later than that.",
         )
-    closed: Shutoff = correct(open_one, by=by, why="turned on again", until=at)
+    closed: Shutoff = correct(
+        open_one, by=by, why="turned on again", until=at, remark=remark or open_one.remark
+    )
     return closed
 
 
@@ -229,6 +235,11 @@ def _same_act(fact: Fact) -> list[Fact]:
     if fact.act is None:
         return [fact]
     return list(fact.rows().select_for_update().filter(act=fact.act))
+
+
+def _within_act(fact: Fact) -> bool:
+    """Whether what this fact replaced belongs to the same act, which is undone as a whole."""
+    return fact.act is not None and fact.replaces is not None and fact.replaces.act == fact.act
 
 
 def _was_corrected(fact: Fact) -> bool:

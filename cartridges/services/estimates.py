@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
+import logging
 import time
 from dataclasses import fields, is_dataclass
 from typing import Any
@@ -31,6 +32,8 @@ from .timeline import NotEnough, Timeline, moment_of
 
 INLINE_MS = 200.0  # a change is recalculated at once when the last run took no longer
 FRESH_FOR = dt.timedelta(days=1)
+logger = logging.getLogger(__name__)
+
 ORIGINS = {METERED: "metered", RESTRICTOR: "restrictor", SHUT: "shut"}
 
 
@@ -72,6 +75,10 @@ def refresh(train: Train, *, now: dt.datetime | None = None) -> list[Estimate]:
         found = estimate_train(inputs, now_day=line.now_day, members=settings.MODEL_MEMBERS)
     except (NotEnough, LabelError) as missing:
         _write(train, moment, started, "", [], _problem(missing))
+        return []
+    except ValueError as contradiction:
+        logger.exception("%s cannot be calculated", train)
+        _write(train, moment, started, "", [], _problem(contradiction))
         return []
     here = {s.cartridge.pk: s for s in line.stays if s.end is None}
     rows = [
@@ -181,9 +188,14 @@ def _summary(line: Timeline, found: TrainEstimate) -> dict[str, Any]:
     }
 
 
-def _problem(missing: NotEnough | LabelError) -> dict[str, Any]:
-    where = missing.missing if isinstance(missing, NotEnough) else missing.field
-    return {"problem": str(missing), "missing": where}
+def _problem(error: ValueError) -> dict[str, Any]:
+    """What stands in the way, in words, and in one word where to put it right."""
+    if isinstance(error, NotEnough):
+        return {"problem": str(error), "missing": error.missing}
+    if isinstance(error, LabelError):
+        return {"problem": str(error), "missing": error.field}
+    words = f"Some entries contradict each other: {error}. Correct or undo one of them."
+    return {"problem": words, "missing": "logbook"}
 
 
 def _dates(days: Quantiles, line: Timeline) -> list[str | None]:

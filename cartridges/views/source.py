@@ -19,7 +19,7 @@ from cartridges.services.source_chart import source_chart
 from hobbyhydro.households import access
 from hobbyhydro.households.access import To
 
-A_PAGE = 50
+A_PAGE = 25
 
 
 @login_required
@@ -30,10 +30,12 @@ def show(request: HttpRequest, source: int) -> HttpResponse:
     now = timezone.now()
     readings = tap.readings.filter(withdrawn_at__isnull=True).order_by("-at", "-pk")
     standing, undone = [], []
-    for switch in tap.switches.select_related("replaces", "replaced_by").order_by("-at", "-pk"):
+    switches = list(tap.switches.select_related("replaces").order_by("-at", "-pk"))
+    corrected = {switch.replaces_id for switch in switches if switch.stands}
+    for switch in switches:
         if switch.stands:
             standing.append(switch)
-        elif not hasattr(switch, "replaced_by") or not switch.replaced_by.stands:
+        elif switch.pk not in corrected:
             undone.append(switch)
     context = {
         "source": tap,

@@ -220,3 +220,11 @@ def test_order_of_logging_does_not_matter(household, owner: User):
         found.append([(r.p50_at - now) / DAY for r in estimates.refresh(train, now=now)])
     # The two trains were started some milliseconds apart.
     assert found[0] == pytest.approx(found[1], abs=1e-3)
+
+
+def test_entries_that_contradict_each_other_are_a_problem_in_words(train: Train):
+    last = train.meter_readings.standing().in_order().last()
+    MeterReading.objects.filter(pk=last.pk).update(reading_l=1.0)  # past every form's check
+    assert estimates.refresh(train) == []
+    assert "contradict" in train.summary["problem"]
+    assert train.summary["missing"] == "logbook"

@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime as dt
 
 import pytest
-from django.db import IntegrityError
 from django.test import Client
 from django.urls import reverse
 
@@ -204,11 +203,6 @@ def test_redo_under_a_correction_is_refused(as_keeper: Client, note: Note) -> No
     assert Note.objects.standing().count() == 1
 
 
-@pytest.mark.xfail(
-    strict=True,
-    raises=IntegrityError,
-    reason="Fact.replaces is one-to-one, so an entry can be corrected once only, ever",
-)
 def test_correcting_again_after_an_undone_correction(as_keeper: Client, note: Note) -> None:
     send(as_keeper, where(note, "fact-correct"), text="dropp")
     as_keeper.post(where(Note.objects.standing().get(), "fact-undo"))
@@ -288,10 +282,6 @@ def test_what_was_one_act_says_so(as_keeper: Client, train: Train, owner: User) 
     assert not Fitting.objects.standing().filter(act=first.act).exists()
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="acts.undo of a whole act brings back what a correction within it had replaced",
-)
 def test_an_act_with_a_correction_in_it_is_undone_whole(
     as_keeper: Client, train: Train, owner: User
 ) -> None:
