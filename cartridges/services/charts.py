@@ -81,6 +81,7 @@ class Sheet:
                 "showgrid": False,
                 "nticks": 5,
                 "tickangle": 0,
+                "tickformatstops": [{"dtickrange": ["M1", None], "value": "%b\n%Y"}],
             },
             yaxis={**axis, "title": {"text": y_title, "standoff": 8}, "rangemode": "tozero"},
         )

@@ -133,11 +133,18 @@ def causes(estimate: Estimate, *, now: dt.datetime) -> Chart | None:
             )
         left = low is None or low < now + (far - now) * 0.6
         at, anchor = (low or far, "left") if left else (high or far, "right")
-        sheet.note(clock(at), name, first, xanchor=anchor, yanchor="bottom", yshift=9)
+        words = f"{name}, {first}"
+        sheet.note(clock(at), name, words, xanchor=anchor, yanchor="bottom", yshift=9)
         rows.append((name, *(_or_beyond(d) for d in (low, middle, high)), first))
     sheet.moment(clock(now), "today", color=NOW)
     sheet.figure.update_layout(hovermode="closest")
-    sheet.figure.update_yaxes(showgrid=False, rangemode="normal", range=[-0.5, len(known) - 0.2])
+    sheet.figure.update_yaxes(
+        showgrid=False,
+        showticklabels=False,
+        ticks="",
+        rangemode="normal",
+        range=[-0.4, len(known) - 0.1],
+    )
     sheet.figure.update_xaxes(range=[clock(now - dt.timedelta(days=2)), clock(far)])
     return Chart(
         key="causes",

@@ -79,7 +79,7 @@ def across(now: TrainNow, said: words.TrainSaid, *, moment: dt.datetime) -> Pict
                 lines=lines,
             )
         )
-    x = _A_FIRST + len(now.stages) * _A_PITCH
+    x = _A_FIRST + len(now.stages) * _A_PITCH + 8
     restrictor = Part(
         "restrictor",
         Box(x, 24, 120, 276),

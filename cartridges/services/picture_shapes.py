@@ -189,7 +189,7 @@ class Picture:
     def tap_shape(self) -> str:
         """Body, stem and handle of the tap; across, its spout hangs at the left."""
         if self.arrangement == ACROSS:
-            return "M28 53h44v18H28z M44 53v-12h12v12 M32 36h36v6H32z M28 58h-12v34h16V71"
+            return "M28 53h44v18H32v21H16V63q0-10 12-10z M44 53v-11h12v11 M32 36h36v6H32z"
         return "M6 20h46v11H6z M24 20v-8h9v8 M14 6h29v6H14z"
 
 

@@ -258,3 +258,15 @@ def test_charts_come_as_a_part_and_as_a_page(as_keeper: Client, estimated: Train
         assert "Flow through the train" in text
         assert "Chlorine behind each carbon" in text
         assert "The figures as a table" in text
+
+
+def test_a_train_without_stages_yet_asks_for_the_next_thing(
+    as_keeper: Client, household: Household
+) -> None:
+    source = household.sources.create()
+    train = household.trains.create(source=source, started_at=timezone.now())
+    page = text_of(as_keeper)
+    assert "This train has no stage yet." in page
+    assert reverse("setup-start") in page
+    assert "Not known yet" in page
+    assert train.name in page

@@ -47,7 +47,7 @@ def apart(one: Box, other: Box) -> bool:
     )
 
 
-@pytest.mark.parametrize("count", [1, 2, 3, 4, 7])
+@pytest.mark.parametrize("count", [0, 1, 2, 3, 4, 7])
 def test_every_part_lies_inside_and_no_two_glasses_touch(count: int) -> None:
     kinds = tuple([Kind.SEDIMENT, *[Kind.CARBON_BLOCK] * 6][:count])
     for picture in both(train_now([(10, 20, 30)] * count, kinds=kinds)):
