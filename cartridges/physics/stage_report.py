@@ -7,20 +7,18 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from .arrays import FloatArray
-from .bed_spec import BedSpec
-from .ensemble import Members, replicate_spread, two_humped, weighted_quantiles
-from .forecast import Future, outlet_path
-from .history import History, Uncertain, beds_upstream
+from .curves import Wanted, outlet_curves
+from .ensemble import replicate_spread, two_humped
+from .forecast import Future
+from .history import beds_upstream
+from .knowledge import Knowledge, litres_through, quantiles
 from .label import Claim
-from .layout import Layouts
 from .sediment import (
     SOLIDS_PER_NTU_CV,
     ResistanceFit,
     fit_resistance,
     sediment_life,
 )
-from .segments import Segments
-from .series import Series, outlets_mg_l
 from .train_data import (
     HORIZON_DAYS,
     NO_CAUSE,
@@ -32,59 +30,9 @@ from .train_data import (
 )
 from .units import MIN_PER_DAY
 
-SHARES = (0.1, 0.5, 0.9)
 USUAL_RESISTANCE_LIMIT_KPA = 69.0
 """10 psi across a cartridge, the lower end of what is told keepers (common practice, no source)."""
 DIRT_CAPACITY_CV = 0.30
-CURVE_BEYOND = 1.1
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Knowledge:
-    """All that the estimate of a stage draws on. Arrays (members,) or (beds, members).
-
-    bed_keys, remaining, series: the beds in place now, in the order of flow, at the future flow.
-    exceedance_days: (beds + 1, members), index 0 the tap.
-    """
-
-    inputs: TrainInputs
-    now_day: float
-    layouts: Layouts
-    specs: dict[str, BedSpec]
-    members: Members
-    weight: FloatArray
-    uncertain: Uncertain
-    history: History
-    future: Future
-    bed_keys: list[str]
-    remaining: FloatArray
-    series: Series
-    dose_share: FloatArray | float
-    exceedance_days: FloatArray
-    curve_members: int
-    curve_points: int
-
-
-def quantiles(values: FloatArray, weight: FloatArray) -> Quantiles:
-    """P10, P50 and P90 of one value per member."""
-    return Quantiles(*(float(one) for one in weighted_quantiles(values, weight, SHARES)))
-
-
-def litres_through(
-    segments: Segments,
-    periods: list[tuple[float, float]],
-    *,
-    until_day: float,
-    tail_flow_l_day: float,
-) -> float:
-    """Litres in the given periods; after the last segment the tail flow passes until until_day."""
-    covered = float(segments.end_day[-1]) if len(segments) else -np.inf
-    litres = 0.0
-    for start, end in periods:
-        if end > start:
-            litres += segments.between(start_day=start, end_day=end).total_l
-            litres += tail_flow_l_day * max(0.0, min(end, until_day) - max(start, covered))
-    return litres
 
 
 def stage_estimates(known: Knowledge) -> tuple[tuple[StageEstimate, ...], float, bool]:
@@ -101,9 +49,15 @@ def stage_estimates(known: Knowledge) -> tuple[tuple[StageEstimate, ...], float,
             stages.append(
                 _stage(known, stage, key, int(upstream[stage]), np.broadcast_to(mean_flow, members))
             )
-    curves = _curves(known, stages)
+    curves = outlet_curves(
+        known,
+        [
+            Wanted(one.stage, one.cartridge, one.beds, one.by_cause.get("outlet_limit", one.days))
+            for one in stages
+        ],
+    )
     train_days = quantiles(known.exceedance_days[-1], known.weight)
-    now_free, now_combined = _now(known)
+    now_free, now_combined = known.outlets_now()
     spread, humped = 0.0, False
     results = []
     for one, curve in zip(stages, curves, strict=True):
@@ -126,6 +80,7 @@ class _Stage:
     by_cause: dict[str, FloatArray]
     deciding: tuple[str, ...]
     days: FloatArray
+    fresh_outlet_mg_l: float | None
     dirt_remaining: FloatArray | None
     rests_on: tuple[str, ...]
 
@@ -162,8 +117,12 @@ def _stage(
         growth_z=known.members.normal("growth"),
     )
     by_cause: dict[str, FloatArray] = {}
+    fresh = None
     if has_bed:
-        by_cause["outlet_limit"] = known.exceedance_days[beds]
+        free, combined = known.outlets_now(fresh=key)
+        fresh = quantiles((free + combined)[beds], known.weight).p50
+        holds = fresh <= inputs.limit_mg_l
+        by_cause["outlet_limit"] = known.exceedance_days[beds if holds else -1]
     claim = _claim(medium, known.future)
     if claim is not None:
         with np.errstate(divide="ignore"):
@@ -201,6 +160,7 @@ def _stage(
         by_cause,
         deciding,
         days,
+        fresh,
         dirt_remaining,
         _rests_on(known, key, medium, has_bed, dirt_known, fit),
     )
@@ -279,58 +239,6 @@ def _flow_on(inputs: TrainInputs, day: float) -> float:
     return inputs.future_flow_l_day
 
 
-def _now(known: Knowledge) -> tuple[FloatArray, FloatArray]:
-    """Free and combined chlorine at the tap and after each bed now, (beds + 1, members)."""
-    factor = known.uncertain.tap_factor(float(known.future.rel_sd[0]))
-    ones = np.ones(len(known.members))
-    free = known.future.free_mg_l[0] * ones * factor
-    combined = known.future.combined_mg_l[0] * ones * factor
-    after = outlets_mg_l(known.remaining, known.series, free_mg_l=free, combined_mg_l=combined)
-    return np.vstack([free[None], after[0]]), np.vstack([combined[None], after[1]])
-
-
-def _curves(known: Knowledge, stages: list[_Stage]) -> list[Curve]:
-    """The band of each stage's outlet, from the cartridge's placing here to just past its P90.
-
-    Past points are at starts of merged steps, with the step's mean water; future points evenly
-    spaced. The band is over the first curve_members members.
-    """
-    few = slice(0, known.curve_members)
-    weight = known.weight[few]
-    ends, spans = [], []
-    for stage in stages:
-        deciding = stage.by_cause.get("outlet_limit", stage.days)
-        p90 = quantiles(deciding, known.weight).p90
-        end = min(HORIZON_DAYS, max(30.0, CURVE_BEYOND * p90))
-        ends.append(end)
-        spans.append(np.linspace(0.0, end, known.curve_points))
-    if not stages:
-        return []
-    days = np.unique(np.concatenate(spans))
-    share = known.dose_share
-    path = outlet_path(
-        remaining=known.remaining[:, few],
-        series=known.series.take(few),
-        future=known.future,
-        uncertain=known.uncertain.first(known.curve_members),
-        dose_share=share[few] if isinstance(share, np.ndarray) else share,
-        days=days,
-    )
-    curves = []
-    for stage, span in zip(stages, spans, strict=True):
-        since = known.layouts.here_since(stage.cartridge, stage.stage)
-        past = np.flatnonzero(known.history.sample_day >= since)
-        if len(past) > known.curve_points:
-            spread = np.linspace(0, len(past) - 1, known.curve_points)
-            past = past[np.round(spread).astype(np.intp)]
-        before = known.history.sampled_total_mg_l[past, stage.stage]
-        ahead = path[np.searchsorted(days, span), stage.beds]
-        band = weighted_quantiles(np.vstack([before, ahead]), weight, SHARES)
-        day = np.concatenate([known.history.sample_day[past], known.now_day + span])
-        curves.append(Curve(day, band[:, 0].copy(), band[:, 1].copy(), band[:, 2].copy()))
-    return curves
-
-
 def _estimate(
     known: Knowledge,
     stage: _Stage,
@@ -385,6 +293,7 @@ def _estimate(
         safe_days=limited.p50 if limited else None,
         capacity_mg=capacity,
         transfer_units=units,
+        fresh_outlet_mg_l=stage.fresh_outlet_mg_l,
         rests_on=stage.rests_on,
         curve=curve,
     )

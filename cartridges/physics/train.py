@@ -14,11 +14,12 @@ from .conditioning import check_reading, evidence
 from .ensemble import Members, effective_members, prior_members, redraw, weights
 from .forecast import first_exceedance_days, future_from
 from .history import History, Uncertain, run_history
+from .knowledge import Knowledge
 from .layout import Layouts, first_needed_day, layouts_from
 from .levels import SourceSteps
 from .series import MemberBed, Series, at_flow
 from .source_error import SourceError, source_error
-from .stage_report import Knowledge, stage_estimates
+from .stage_report import stage_estimates
 from .steps import BedSteps, merge_steps
 from .train_data import (
     CARBON_KINDS,

@@ -153,12 +153,15 @@ class StageEstimate:
     outlet_*_mg_l: after this stage now. contact_min: empty-bed contact at the flow now, None where
     the bed volume is unknown. volume_l: litres through the cartridge. label_volume_l, label_days:
     what the package promises and when the future flow reaches it. safe_days: median days to the
-    limit after this stage. capacity_mg, transfer_units: medians, for the species that dominates at
-    the flow now. rests_on: codes of assumptions: "chloramine_rate_ordinary",
-    "chloramine_rate_catalytic", "free_rate_from_chloramine", "capacity_from_chloramine",
-    "no_outlet_model" (nothing is known of what it takes out); for sediment "turbidity_factor",
-    "turbidity_unknown", "no_capacity" (no rated dirt load), "resistance_unknown" (the pressures
-    cannot tell). curve: outlet from the cartridge's placing here to just past its P90.
+    limit after this stage. fresh_outlet_mg_l: median of what a new cartridge in this stage would
+    let through now, all else as it is (None without an outlet model); where that is above the limit
+    this stage alone cannot hold it, and its outlet limit is then counted at the last stage.
+    capacity_mg, transfer_units: medians, for the species that dominates at the flow now. rests_on:
+    codes of assumptions: "chloramine_rate_ordinary", "chloramine_rate_catalytic",
+    "free_rate_from_chloramine", "capacity_from_chloramine", "no_outlet_model" (nothing is known of
+    what it takes out); for sediment "turbidity_factor", "turbidity_unknown", "no_capacity" (no
+    rated dirt load), "resistance_unknown" (the pressures cannot tell). curve: outlet from the
+    cartridge's placing here to just past its P90.
     """
 
     stage: int
@@ -178,6 +181,7 @@ class StageEstimate:
     safe_days: float | None
     capacity_mg: float | None
     transfer_units: float | None
+    fresh_outlet_mg_l: float | None
     rests_on: tuple[str, ...]
     curve: Curve
 

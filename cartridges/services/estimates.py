@@ -157,6 +157,7 @@ def _row(
             "rests_on": list(stage.rests_on),
             "assumptions": assumptions(stay.cartridge.spec, stage, line),
             "transfer_units": stage.transfer_units,
+            "fresh_outlet_mg_l": stage.fresh_outlet_mg_l,
             "capacity_mg": stage.capacity_mg,
         },
     )

@@ -347,9 +347,7 @@ def test_what_lies_beyond_the_horizon_is_infinite() -> None:
         ({"outlet_readings": (reading(50.0, 0.1, stage=3),)}, "stage 3"),
     ],
 )
-def test_input_that_cannot_be_is_refused_with_words(
-    changes: dict[str, object], words: str
-) -> None:
+def test_input_that_cannot_be_is_refused_with_words(changes: dict[str, object], words: str) -> None:
     with pytest.raises(ValueError, match=words):
         estimate_train(replace(two_carbons(), **changes), now_day=60.0)
 
@@ -366,3 +364,15 @@ def test_a_label_that_cannot_be_is_refused() -> None:
     with pytest.raises(LabelError, match="must be above") as refused:
         estimate_train(two_carbons(medium=bad), now_day=60.0)
     assert refused.value.field == "initial_reduction"
+
+
+def test_a_stage_that_cannot_hold_the_limit_even_new_is_counted_at_the_last() -> None:
+    # Ordinary carbon of 0.6 L on 50 US gal/day of chloramine: 4.6 min, 0.7 transfer units, so
+    # half of it passes the fresh bed. The second stage claims chloramine and holds it.
+    base = two_carbons(free_mg_l=0.0, combined_mg_l=2.0)
+    placings = (Placing(0.0, 1, "first", CARBON), Placing(0.0, 2, "second", BOTH))
+    first, last = estimate_train(replace(base, placings=placings), now_day=60.0, members=256).stages
+    assert first.fresh_outlet_mg_l == pytest.approx(2.0 * math.exp(-0.15 * 4.57), rel=0.15)
+    assert last.fresh_outlet_mg_l is not None and last.fresh_outlet_mg_l < 0.1
+    assert first.days_by_cause["outlet_limit"] == last.days_by_cause["outlet_limit"]
+    assert last.days.p50 > 0.0
