@@ -32,12 +32,22 @@ NOT_HERE = ("", "Not in this file")
 class PlainForm(forms.Form):
     """A form whose tags and token the template writes."""
 
+    use_required_attribute = False
+
     @property
     def helper(self) -> FormHelper:
         helper = FormHelper(self)
         helper.form_tag = False
         helper.disable_csrf = True
         return helper
+
+
+class Choice(forms.ChoiceField):
+    """A choice of which the empty one is an answer like the others, and not left out."""
+
+    def validate(self, value: str) -> None:
+        if value and not self.valid_value(value):
+            super().validate(value)
 
 
 class UploadForm(PlainForm):
@@ -105,25 +115,22 @@ class ColumnsForm(PlainForm):
     date = forms.ChoiceField(
         label="Date", error_messages={"required": "Which column holds the date?"}
     )
-    time = forms.ChoiceField(label="Time of day, where it has a column", required=False)
-    date_order = forms.ChoiceField(
-        label="Order of day and month", required=False, choices=list(ORDERS)
-    )
-    free_mg_l = forms.ChoiceField(label="Free chlorine", required=False)
-    free_mg_l_unit = forms.ChoiceField(label="Unit of free chlorine", required=False)
-    total_mg_l = forms.ChoiceField(label="Total chlorine", required=False)
-    total_mg_l_unit = forms.ChoiceField(label="Unit of total chlorine", required=False)
-    temperature_c = forms.ChoiceField(label="Temperature", required=False)
-    temperature_c_unit = forms.ChoiceField(label="Unit of temperature", required=False)
-    ph = forms.ChoiceField(label="pH", required=False)
-    turbidity_ntu = forms.ChoiceField(label="Turbidity", required=False)
+    time = Choice(label="Time of day, where it has a column of its own")
+    date_order = Choice(label="Order of day and month", choices=list(ORDERS))
+    free_mg_l = Choice(label="Free chlorine")
+    free_mg_l_unit = Choice(label="Unit")
+    total_mg_l = Choice(label="Total chlorine")
+    total_mg_l_unit = Choice(label="Unit")
+    temperature_c = Choice(label="Temperature")
+    temperature_c_unit = Choice(label="Unit")
+    ph = Choice(label="pH")
+    turbidity_ntu = Choice(label="Turbidity")
     decimal = forms.ChoiceField(
         label="Decimals are written",
         choices=[(".", "with a point: 0.58"), (",", "with a comma: 0,58")],
     )
-    below = forms.ChoiceField(
+    below = Choice(
         label="“Below” readings, such as <0.05",
-        required=False,
         choices=[
             ("figure", "Take the figure itself: never less than what was there"),
             ("refuse", "Leave those rows out"),
@@ -157,6 +164,8 @@ class ColumnsForm(PlainForm):
             if len(measure.units) > 1:
                 choices = [(code, label) for code, (label, _, _) in measure.units.items()]
                 self._offer(f"{measure.name}_unit", choices)
+                unit = self.fields[f"{measure.name}_unit"]
+                unit.widget.attrs["aria-label"] = f"Unit of {measure.label.lower()}"
         if not any(c.lstrip().startswith("<") for row in sheet.rows for c in row):
             del self.fields["below"]
 

@@ -1,8 +1,4 @@
-"""The chart of a tap's chlorine: its tests, the US limit, and the utility's switch periods.
-
-A plotly figure as plain data. Colours are the names of CSS variables; the script that draws the
-figure puts the theme's colours in their place.
-"""
+"""The chart of a tap's chlorine: its tests, the US limit, and the utility's switch periods."""
 
 from __future__ import annotations
 
@@ -16,13 +12,17 @@ from django.db.models import Q
 from cartridges.models import Source
 from cartridges.physics.source import MRDL_MG_L
 
+from .charts import SERIES, Sheet
+
 MOST_POINTS = 2_000
 MOST_BUCKETS = 600
+MOST_MARKERS = 200
 BUCKETS = (("day", "D", 1.0), ("week", "W-SUN", 7.0), ("month", "MS", 30.4375))
-SERIES = (
-    ("total_mg_l", "total", "var(--chart-1)", "circle"),
-    ("free_mg_l", "free", "var(--chart-2)", "diamond"),
+KINDS = (
+    ("total_mg_l", "total", SERIES[0], "circle"),
+    ("free_mg_l", "free", SERIES[1], "diamond"),
 )
+NAME_APART_MG_L = 0.35  # names of lines that end closer to each other than this would touch
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,36 +44,27 @@ def source_chart(source: Source, *, now: dt.datetime) -> SourceChart | None:
     if frame.empty:
         return None
     bucket = _bucket(frame) if len(frame) > MOST_POINTS else None
-    traces: list[dict[str, Any]] = []
+    highest = float(frame[["total_mg_l", "free_mg_l"]].max().max())
+    sheet = Sheet(y_title="Chlorine (mg/L as Cl₂)", height=340)
+    _switches(sheet, source)
     ends: list[tuple[str, float, str, str]] = []
-    for column, name, colour, symbol in SERIES:
+    for column, name, colour, symbol in KINDS:
         values = frame.set_index("at")[column].dropna()
         if values.empty:
             continue
         if bucket is None:
-            traces.append(_points(values, name, colour, symbol))
+            _points(sheet, values, name, colour, symbol)
             last = values
         else:
             gathered = values.resample(bucket[1]).agg(["min", "mean", "max"]).dropna()
-            traces += _band(gathered, name, colour, bucket[0])
+            _gathered(sheet, gathered, name, colour, bucket[0])
             last = gathered["mean"]
-        ends.append((_iso(last.index[-1]), float(last.iloc[-1]), name, colour))
-    highest = float(frame[["total_mg_l", "free_mg_l"]].max().max())
-    shapes, notes = _switches(source)
-    layout = {
-        "xaxis": {"title": {"text": "Date"}, "type": "date"},
-        "yaxis": {
-            "title": {"text": "Chlorine (mg/L as Cl₂)"},
-            "range": [0, max(1.12 * MRDL_MG_L, 1.1 * highest)],
-        },
-        "showlegend": False,
-        "hovermode": "closest",
-        "height": 380,
-        "margin": {"l": 56, "r": 56, "t": 24, "b": 48},
-        "shapes": [_limit_line(), *shapes],
-        "annotations": [_limit_words(), *notes, *_end_words(ends)],
-    }
-    return SourceChart({"data": traces, "layout": layout}, len(frame), bucket[0] if bucket else "")
+        ends.append((_clock(last.index[-1]), float(last.iloc[-1]), name, colour))
+    sheet.level(MRDL_MG_L, f"US limit {MRDL_MG_L:.1f} mg/L, as a yearly average")
+    _names(sheet, ends)
+    sheet.figure.update_yaxes(range=[0, 1.3 * max(MRDL_MG_L, highest)])
+    sheet.figure.update_layout(hovermode="closest", margin={"r": 44})
+    return SourceChart(sheet.json(), len(frame), bucket[0] if bucket else "")
 
 
 def _frame(source: Source, now: dt.datetime) -> pd.DataFrame:
@@ -100,122 +91,50 @@ def _bucket(frame: pd.DataFrame) -> tuple[str, str]:
     return name, rule
 
 
-def _points(values: pd.Series[float], name: str, colour: str, symbol: str) -> dict[str, Any]:
-    return {
-        "type": "scatter",
-        "mode": "lines+markers" if len(values) <= 400 else "lines",
-        "name": f"{name} chlorine",
-        "x": [_iso(at) for at in values.index],
-        "y": [float(v) for v in values],
-        "line": {"color": colour, "width": 1.5},
-        "marker": {"color": colour, "symbol": symbol, "size": 6},
-        "hovertemplate": f"%{{x|%-d %b %Y}}<br>{name} %{{y:.2f}} mg/L<extra></extra>",
-    }
+def _points(sheet: Sheet, values: pd.Series[float], name: str, colour: str, symbol: str) -> None:
+    sheet.figure.add_scatter(
+        name=f"{name} chlorine",
+        x=[_clock(at) for at in values.index],
+        y=[float(v) for v in values],
+        line={"color": colour, "width": 1.5},
+        mode="lines+markers" if len(values) <= MOST_MARKERS else "lines",
+        marker={"color": colour, "symbol": symbol, "size": 7},
+        hovertemplate=f"%{{x|%-d %b %Y}}<br>{name} %{{y:.2f}} mg/L<extra></extra>",
+    )
 
 
-def _band(gathered: pd.DataFrame, name: str, colour: str, bucket: str) -> list[dict[str, Any]]:
+def _gathered(sheet: Sheet, rows: pd.DataFrame, name: str, colour: str, bucket: str) -> None:
     """Lowest to highest as a band, and the mean as a line through it."""
-    x = [_iso(at) for at in gathered.index]
-    edge = {"type": "scatter", "mode": "lines", "line": {"color": colour, "width": 0}, "x": x}
-    low = {**edge, "y": gathered["min"].tolist(), "hoverinfo": "skip", "name": f"{name}, lowest"}
-    high = {
-        **edge,
-        "y": gathered["max"].tolist(),
-        "hoverinfo": "skip",
-        "name": f"{name}, highest",
-        "fill": "tonexty",
-        "fillcolor": "var(--chart-band)",
-    }
-    mean = {
-        **edge,
-        "y": gathered["mean"].tolist(),
-        "name": f"{name} chlorine, mean",
-        "line": {"color": colour, "width": 2},
-        "customdata": gathered[["min", "max"]].to_numpy().tolist(),
-        "hovertemplate": (
+    x = [_clock(at) for at in rows.index]
+    sheet.band(f"{name} chlorine", x, rows["min"].tolist(), rows["max"].tolist())
+    sheet.line(
+        f"{name} chlorine, mean",
+        x,
+        rows["mean"].tolist(),
+        line={"color": colour, "width": 2},
+        customdata=rows[["min", "max"]].to_numpy().tolist(),
+        hovertemplate=(
             f"{bucket} of %{{x|%-d %b %Y}}<br>{name}: mean %{{y:.2f}}, "
             "%{customdata[0]:.2f} to %{customdata[1]:.2f} mg/L<extra></extra>"
         ),
-    }
-    return [low, high, mean]
+    )
 
 
-def _limit_line() -> dict[str, Any]:
-    return {
-        "type": "line",
-        "xref": "paper",
-        "x0": 0,
-        "x1": 1,
-        "y0": MRDL_MG_L,
-        "y1": MRDL_MG_L,
-        "line": {"color": "var(--chart-limit)", "width": 1.5, "dash": "dash"},
-    }
-
-
-def _limit_words() -> dict[str, Any]:
-    return {
-        "xref": "paper",
-        "x": 0.01,
-        "xanchor": "left",
-        "y": MRDL_MG_L,
-        "yanchor": "top",
-        "text": f"US limit {MRDL_MG_L:.1f} mg/L, as a yearly average",
-        "showarrow": False,
-        "font": {"color": "var(--chart-limit)"},
-    }
-
-
-def _end_words(ends: list[tuple[str, float, str, str]]) -> list[dict[str, Any]]:
-    """Each line's name at its end; the higher one's a little up where they come close."""
+def _names(sheet: Sheet, ends: list[tuple[str, float, str, str]]) -> None:
+    """Each line's name at its end; two that end close to each other are moved apart."""
+    close = len(ends) == 2 and abs(ends[0][1] - ends[1][1]) < NAME_APART_MG_L
     top = max((value for _, value, _, _ in ends), default=0.0)
-    return [
-        {
-            "x": at,
-            "y": value,
-            "xanchor": "left",
-            "yanchor": "bottom" if value == top and len(ends) > 1 else "middle",
-            "xshift": 6,
-            "text": name,
-            "showarrow": False,
-            "font": {"color": colour},
-        }
-        for at, value, name, colour in ends
-    ]
+    for at, value, name, colour in ends:
+        side = ("bottom" if value == top else "top") if close else "middle"
+        sheet.note(at, value, name, color=colour, yanchor=side, xshift=7)
 
 
-def _switches(source: Source) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
-    """A shaded stretch, and its name, for each switch period."""
+def _switches(sheet: Sheet, source: Source) -> None:
     zone = source.household.zone
-    shapes, notes = [], []
     for switch in source.switches.filter(withdrawn_at__isnull=True).order_by("at"):
         start, end = switch.at.astimezone(zone), switch.until.astimezone(zone)
-        shapes.append(
-            {
-                "type": "rect",
-                "yref": "paper",
-                "y0": 0,
-                "y1": 1,
-                "x0": _iso(start),
-                "x1": _iso(end),
-                "fillcolor": "var(--chart-label)",
-                "opacity": 0.14,
-                "line": {"width": 0},
-                "layer": "below",
-            }
-        )
-        notes.append(
-            {
-                "x": _iso(start + (end - start) / 2),
-                "yref": "paper",
-                "y": 1,
-                "yanchor": "bottom",
-                "text": switch.get_to_display().lower(),
-                "showarrow": False,
-                "font": {"color": "var(--chart-label)"},
-            }
-        )
-    return shapes, notes
+        sheet.stretch(_clock(start), _clock(end), switch.get_to_display().lower())
 
 
-def _iso(at: Any) -> str:
-    return str(at.strftime("%Y-%m-%dT%H:%M:%S"))
+def _clock(at: dt.datetime) -> str:
+    return at.strftime("%Y-%m-%dT%H:%M:%S")

@@ -23,7 +23,7 @@ from hobbyhydro.households import access
 from hobbyhydro.households.access import To
 
 PREVIEW_ROWS = 8
-ERRORS_SHOWN = 100
+ERRORS_SHOWN = 50
 
 
 def _writable(request: HttpRequest, pk: int) -> HistoryImport:
