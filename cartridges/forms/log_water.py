@@ -121,7 +121,10 @@ class SourceTestForm(LogForm):
     turbidity_ntu = QuantityField(label="Turbidity", quantity="turbidity", required=False)
     origin = forms.ChoiceField(
         label="From",
-        choices=SourceReading.Origin.choices,
+        choices=[
+            (origin.value, origin.label)
+            for origin in (SourceReading.Origin.OWN, SourceReading.Origin.UTILITY)
+        ],
         initial=SourceReading.Origin.OWN,
         widget=forms.RadioSelect(),
     )

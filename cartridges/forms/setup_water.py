@@ -9,14 +9,14 @@ from typing import Any
 from django import forms
 
 from cartridges.models import Disinfectant, Source, SourceReading
-from cartridges.services.setup import NOT_KNOWN, NOT_MEASURED, Water, first_reading
+from cartridges.services.setup import NOT_KNOWN, Water, first_reading
 from hobbyhydro.households.fields import QuantityField
 
 from .log_fields import NumberField
 from .setup_base import UnitsForm
 
 UNKNOWN = "unknown"
-TYPICAL = "typical"
+TYPICAL = SourceReading.Origin.TYPICAL
 NEW = "new"
 
 # Middle-of-the-road tap water: common practice, no source. Shown, said to be typical, changeable.
@@ -150,12 +150,10 @@ class WaterForm(UnitsForm):
             return Water(source=self._known_tap)
         said = self.cleaned_data
         known = said["disinfectant"] != UNKNOWN
-        typical = said["origin"] == TYPICAL
         return Water(
             disinfectant=said["disinfectant"] if known else Disinfectant.CHLORAMINE,
             known=known,
-            typical=typical,
-            origin=SourceReading.Origin.UTILITY if typical else said["origin"],
+            origin=said["origin"],
             free_mg_l=said["free_mg_l"],
             total_mg_l=said["total_mg_l"],
             temperature_c=said["temperature_c"],
@@ -186,7 +184,7 @@ def initial_of(source: Source | None) -> dict[str, Any]:
         shown["disinfectant"] = UNKNOWN
     return {
         **shown,
-        "origin": TYPICAL if NOT_MEASURED in reading.remark else reading.origin,
+        "origin": reading.origin,
         "total_mg_l": reading.total_mg_l,
         "free_mg_l": reading.free_mg_l,
     }

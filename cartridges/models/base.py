@@ -38,7 +38,7 @@ class Fact(models.Model):
     remark = models.CharField("remark", max_length=500, blank=True)
     act = models.UUIDField(null=True, blank=True, editable=False, db_index=True)
     replaces = models.ForeignKey(
-        "self", models.PROTECT, null=True, blank=True, editable=False, related_name="+"
+        "self", models.RESTRICT, null=True, blank=True, editable=False, related_name="+"
     )
     why = models.CharField("why it was corrected", max_length=200, blank=True)
     withdrawn_at = models.DateTimeField(null=True, blank=True, editable=False)

@@ -85,7 +85,7 @@ class Cartridge(models.Model):
     fittings."""
 
     household = models.ForeignKey(Household, models.CASCADE, related_name="cartridges")
-    spec = models.ForeignKey(CartridgeSpec, models.PROTECT, related_name="cartridges")
+    spec = models.ForeignKey(CartridgeSpec, models.RESTRICT, related_name="cartridges")
     number = models.PositiveIntegerField("number")
     bought_on = models.DateField(null=True, blank=True)
     price = models.DecimalField(
@@ -121,7 +121,7 @@ class Fitting(Fact):
     train = models.ForeignKey(Train, models.CASCADE, related_name="fittings")
     stage = models.ForeignKey(Stage, models.CASCADE, related_name="fittings")
     cartridge = models.ForeignKey(
-        Cartridge, models.PROTECT, null=True, blank=True, related_name="fittings"
+        Cartridge, models.RESTRICT, null=True, blank=True, related_name="fittings"
     )
 
     class Meta:

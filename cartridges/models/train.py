@@ -49,7 +49,7 @@ class Train(models.Model):
         SAME_DAY = "same_day", "Same day: replace all the carbon together"
 
     household = models.ForeignKey(Household, models.CASCADE, related_name="trains")
-    source = models.ForeignKey(Source, models.PROTECT, related_name="trains")
+    source = models.ForeignKey(Source, models.RESTRICT, related_name="trains")
     name = models.CharField(max_length=80, default="Drip line")
     supply_pressure_kpa = models.FloatField("supply pressure", default=413.685)
     policy = models.CharField(max_length=8, choices=Policy.choices, default=Policy.LEAD_LAG)

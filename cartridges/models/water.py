@@ -61,6 +61,7 @@ class SourceReading(Fact):
     class Origin(models.TextChoices):
         OWN = "own", "Own test"
         UTILITY = "utility", "Utility’s report"
+        TYPICAL = "typical", "Typical figure, not measured"
 
     source = models.ForeignKey(Source, models.CASCADE, related_name="readings")
     free_mg_l = models.FloatField("free chlorine", null=True, blank=True)

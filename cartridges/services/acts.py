@@ -86,7 +86,7 @@ def undo(fact: Fact, *, by: User | None, why: str = "") -> list[Fact]:
 def redo(fact: Fact, *, by: User | None) -> list[Fact]:
     """Take an undo back: the fact and all of the same act hold again, as last corrected."""
     act = _same_act(fact)
-    corrected = {f.replaces_id for f in act}
+    corrected = {f.replaces.pk for f in act if f.replaces is not None}
     redone = [f for f in act if not (f.stands or f.pk in corrected or _was_corrected(f))]
     if not redone:
         raise ActError("why", "A correction stands in its place. Undo the correction instead.")

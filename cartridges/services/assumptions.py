@@ -93,8 +93,12 @@ def assumptions(spec: CartridgeSpec, stage: StageEstimate, line: Timeline) -> li
     add(
         "inlet_total_mg_l",
         float(past.total_mg_l[-1]),
-        MEASURED,
-        f"Total chlorine in the tap water, ±{past.rel_sd[-1]:.0%} by the age and number of tests.",
+        ASSUMED if line.tap_is_typical else MEASURED,
+        f"Total chlorine in the tap water, ±{past.rel_sd[-1]:.0%}: a typical figure, until the "
+        "utility’s report or a test of the tap is entered."
+        if line.tap_is_typical
+        else f"Total chlorine in the tap water, ±{past.rel_sd[-1]:.0%} by the age and number of "
+        "tests.",
         "chlorine",
     )
     return rows

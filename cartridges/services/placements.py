@@ -41,7 +41,8 @@ def follow(fittings: Iterable[Fitting]) -> list[Stay]:
             return
         by_stage.pop(stay.stage.pk, None)
         by_cartridge.pop(stay.cartridge.pk, None)
-        closed.append(replace(stay, end=moment))
+        if stay.start < moment:  # what was replaced at the same moment was never there
+            closed.append(replace(stay, end=moment))
 
     for fitting in fittings:
         close(by_stage.get(fitting.stage_id), fitting.at)

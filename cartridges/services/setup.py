@@ -39,7 +39,6 @@ from .stages import arrange
 
 WHY = "changed during set-up"
 NOT_KNOWN = "Disinfectant not known: taken as chloramine."
-NOT_MEASURED = "Typical figures, not measured."
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,8 +48,7 @@ class Water:
     source: Source | None = None
     disinfectant: str = Disinfectant.CHLORAMINE
     known: bool = True
-    origin: str = SourceReading.Origin.UTILITY
-    typical: bool = False
+    origin: str = SourceReading.Origin.TYPICAL
     free_mg_l: float | None = None
     total_mg_l: float | None = None
     temperature_c: float = 15.0
@@ -59,8 +57,7 @@ class Water:
 
     @property
     def remark(self) -> str:
-        said = [] if self.known else [NOT_KNOWN]
-        return " ".join([*said, NOT_MEASURED] if self.typical else said)
+        return "" if self.known else NOT_KNOWN
 
 
 @dataclass(frozen=True, slots=True)

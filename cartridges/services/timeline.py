@@ -16,11 +16,13 @@ from cartridges.models import (
     Disinfectant,
     OutletTest,
     OwnFigure,
+    SourceReading,
     Stage,
     Train,
 )
 from cartridges.physics.label import Claim
 from cartridges.physics.source import (
+    CAP_REL_SD,
     SourceSeries,
     SourceSteps,
     SwitchPeriod,
@@ -111,7 +113,8 @@ class Timeline:
     @cached_property
     def tap(self) -> pd.DataFrame:
         """Tests of the tap water, oldest first."""
-        columns = ["at", "free_mg_l", "total_mg_l", "temperature_c", "turbidity_ntu"]
+        numbers = ["free_mg_l", "total_mg_l", "temperature_c", "turbidity_ntu"]
+        columns = ["at", "origin", *numbers]
         rows = (
             self.train.source.readings.standing()
             .filter(at__lte=self.now)
@@ -120,7 +123,6 @@ class Timeline:
         )
         frame = pd.DataFrame.from_records(list(rows), columns=columns)
         frame["day"] = [day_of(at) for at in frame["at"]]
-        numbers = [c for c in columns if c != "at"]
         frame[numbers] = frame[numbers].astype(float)
         return frame
 
@@ -189,7 +191,17 @@ class Timeline:
                 "Only free chlorine was ever measured, and your utility uses chloramine: enter "
                 "the total chlorine too, from its report or a test of the tap.",
             ) from None
+        if self.tap_is_typical:  # nobody measured it: as unsure as the model ever is of a tap
+            past, future = (
+                replace(steps, rel_sd=np.full(len(steps), CAP_REL_SD)) for steps in (past, future)
+            )
         return past, future
+
+    @cached_property
+    def tap_is_typical(self) -> bool:
+        """Whether all that is known of the chlorine is a typical figure."""
+        chlorine = self.tap[self.tap["free_mg_l"].notna() | self.tap["total_mg_l"].notna()]
+        return bool((chlorine["origin"] == SourceReading.Origin.TYPICAL).all())
 
     @cached_property
     def turbidity_ntu(self) -> float:

@@ -36,7 +36,7 @@ def test_not_knowing_the_disinfectant_counts_as_chloramine(as_keeper: Client) ->
 def test_typical_figures_are_not_passed_off_as_measured(as_keeper: Client) -> None:
     send(as_keeper, None, "water", {**WATER, "origin": "typical"})
     reading = SourceReading.objects.get()
-    assert "not measured" in reading.remark
+    assert reading.get_origin_display() == "Typical figure, not measured"
     train = Train.objects.get()
     form = as_keeper.get(f"/setup/{train.pk}/water/").context["form"]
     assert form["origin"].value() == "typical"

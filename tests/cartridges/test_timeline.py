@@ -193,3 +193,30 @@ def test_only_free_chlorine_in_a_chloramine_city_is_not_enough(train: Train):
     train.source.readings.update(total_mg_l=None)
     with pytest.raises(NotEnough, match="total chlorine"):
         assert line(train).inputs
+
+
+def test_a_typical_figure_leaves_the_tap_as_unsure_as_it_gets(train: Train):
+    measured = line(train)
+    assert not measured.tap_is_typical
+    assert measured.source[0].rel_sd.min() < 0.25
+    train.source.readings.update(origin="typical")
+    typical = line(train)
+    assert typical.tap_is_typical
+    assert typical.source[0].rel_sd == pytest.approx(0.25)
+
+
+def test_two_cartridges_put_in_at_one_moment_leave_the_later_entry(train: Train, keeper: User):
+    at = timezone.now() - DAY
+    spec = train.fittings.get(stage__position=2).cartridge.spec
+    first, second = acts.buy(household=train.household, spec=spec, count=2)
+    for cartridge in (first, second):
+        acts.swap(stage=train.stages.get(position=2), cartridge=cartridge, at=at, by=keeper)
+    [placed] = [p for p in line(train).inputs.placings if p.day == day_of(at)]
+    assert placed.cartridge == str(second.pk)
+
+
+def test_a_household_can_be_deleted_with_its_corrected_facts(train: Train, keeper: User):
+    last = train.meter_readings.in_order().last()
+    acts.correct(last, by=keeper, why="misread", reading_l=last.reading_l + 1)
+    train.household.delete()
+    assert not Train.objects.exists()
