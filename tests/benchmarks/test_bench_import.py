@@ -20,7 +20,7 @@ from hobbyhydro.households.models import User
 from tests.cartridges.histories import many_rows, standing
 
 ROWS = 200_000
-MOST_TIMES_PANDAS = 400  # measured 35 to 60; the bound only catches what grows with rows squared
+MOST_TIMES_PANDAS = 400  # measured: 70 to 90; what grows with the square of the rows passes it
 
 
 @pytest.mark.benchmark(group="import")
