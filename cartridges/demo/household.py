@@ -34,7 +34,6 @@ from hobbyhydro.households.models import Household, Membership, User
 from . import story
 
 ZONE = "America/Chicago"
-PRICES = {"sediment-5-wide": Decimal("11.50"), "catalytic-wide": Decimal("64.00")}
 
 F = TypeVar("F", bound=Fact)
 
@@ -53,6 +52,10 @@ class Telling:
             (viewer, Membership.Role.VIEWER),
         ):
             self.household.memberships.create(person=person, role=role)
+        self.specs = {
+            row["kind"]: CartridgeSpec.objects.create(household=self.household, **row)
+            for row in (story.SEDIMENT, story.CARBON)
+        }
         self.source = Source.objects.create(
             household=self.household, temperature_c=14.0, ph=8.1, turbidity_ntu=0.6
         )
@@ -75,12 +78,12 @@ class Telling:
             fact.logged_at = self.ago(2)
         return acts.log(fact, by=by or self.owner)
 
-    def bought(self, key: str, days: float) -> Cartridge:
+    def bought(self, kind: str, days: float) -> Cartridge:
         [cartridge] = acts.buy(
             household=self.household,
-            spec=CartridgeSpec.objects.get(starter_key=key),
+            spec=self.specs[kind],
             bought_on=self.ago(days + 10).date(),
-            price=PRICES[key],
+            price=Decimal(story.PRICES[kind]),
         )
         return cartridge
 
@@ -97,23 +100,23 @@ class Telling:
         first = float(story.DAYS_OF_HISTORY)
         stages: list[Stage] = []
         for position, kind in enumerate(kinds, start=1):
-            stage = self.train.stages.create(position=position, kind=kind, housing="20x4.5")
-            key = "sediment-5-wide" if kind == "sediment" else "catalytic-wide"
-            self.fit(stage, self.bought(key, first), first)
+            stage = self.train.stages.create(position=position, kind=kind, housing="10x4.5")
+            self.fit(stage, self.bought(kind, first), first)
             stages.append(stage)
         for days in story.SEDIMENT_SWAPS:
-            self.fit(stages[0], self.bought("sediment-5-wide", days), days)
-        moved = acts.rotate(
-            train=self.train,
-            at=self.ago(story.ROTATION),
-            by=self.keeper,
-            new_cartridge=self.bought("catalytic-wide", story.ROTATION),
-            remark="Lead carbon spent, second one moved forward",
-        )
-        for fitting in moved:
-            self.logged_then(fitting)
-        self.bought("sediment-5-wide", 50)
-        self.bought("catalytic-wide", 20)
+            self.fit(stages[0], self.bought("sediment", days), days)
+        for days in story.ROTATIONS:
+            moved = acts.rotate(
+                train=self.train,
+                at=self.ago(days),
+                by=self.keeper,
+                new_cartridge=self.bought("catalytic_carbon", days),
+                remark="Lead carbon spent, second one moved forward",
+            )
+            for fitting in moved:
+                self.logged_then(fitting)
+        self.bought("sediment", 50)
+        self.bought("catalytic_carbon", 20)
 
     def fit(self, stage: Stage, cartridge: Cartridge, days: float) -> None:
         self.logged_then(

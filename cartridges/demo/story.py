@@ -1,9 +1,10 @@
 """What happened in the demo household, in days before today. All of it is invented.
 
 A chloramine city. A room of salamanders and shrimp on a slow drip of 40 US gal/day behind a
-sediment cartridge and two large catalytic carbons. The utility ran free chlorine for a month; five
-months ago the restrictor was doubled to feed a second tank; the first carbon was then spent and
-the second moved forward; lately one test between the carbons came out far above the forecast.
+sediment cartridge and two catalytic carbons. When the first carbon was spent, the second moved
+forward. The utility ran free chlorine for a month; four months ago the restrictor was doubled to
+feed a second tank, and the next rotation came far sooner than the one before; lately one test
+between the carbons came out far above the forecast.
 """
 
 from __future__ import annotations
@@ -18,15 +19,39 @@ PSI = 6.894757
 SUPPLY_PSI = 58.0
 RESTRICTORS: tuple[tuple[float, float, str], ...] = (
     (425, 40.0, "First restrictor"),
-    (150, 80.0, "Doubled to feed the shrimp tank"),
+    (120, 80.0, "Doubled to feed the shrimp tank"),
 )
 SHUT_OFFS = ((98.0, 95.2, "Plumber replaced the shut-off valve"),)
 SWITCH_TO_FREE = (205, 176)
 NEXT_SWITCH_TO_FREE = (-160, -190)
 """Announced: it begins 160 days from now."""
 
-SEDIMENT_SWAPS = (243, 61)
-ROTATION = 132
+# The household's own kinds of cartridge, as their packages put it.
+SEDIMENT = {
+    "name": "Pleated sediment 5 µm, 10 × 4.5 in",
+    "kind": "sediment",
+    "housing": "10x4.5",
+    "micron": 5.0,
+    "dirt_capacity_g": 350.0,
+    "calendar_days": 183,
+    "flush_volume_l": 8.0,
+}
+CARBON = {
+    "name": "Catalytic carbon, 10 × 4.5 in",
+    "kind": "catalytic_carbon",
+    "housing": "10x4.5",
+    "bed_volume_l": 2.0,
+    "free_volume_l": 25_000 * L_PER_GAL,
+    "free_flow_l_day": 1.5 * L_PER_GAL * 1440.0,
+    "chloramine_volume_l": 6_000 * L_PER_GAL,
+    "chloramine_flow_l_day": 1.0 * L_PER_GAL * 1440.0,
+    "calendar_days": 365,
+    "flush_volume_l": 40.0,
+}
+PRICES = {"sediment": "9.50", "catalytic_carbon": "42.00"}
+
+SEDIMENT_SWAPS = (243, 62)
+ROTATIONS = (204, 62)
 
 # Total and free chlorine of the tap, mg/L; free is None where only total was tested.
 UTILITY_REPORTS: tuple[tuple[float, float, float | None], ...] = (
@@ -52,12 +77,15 @@ OWN_TAP_TESTS: tuple[tuple[float, float, float | None], ...] = (
 # Days ago, stage, mg/L or None for "below 0.1", kit, remark. The year's routine is in
 # `routine_outlet_tests`; these are the ones that somebody remembers.
 TOLD_OUTLET_TESTS: tuple[tuple[float, int, float | None, str, str], ...] = (
-    (139, 2, 0.1, "drops", "First colour after the lead carbon"),
-    (133, 2, 0.2, "drops", "Again, so we rotate"),
-    (17, 2, 0.6, "drops", "Far more than expected: repeated with a fresh vial, same colour"),
+    (212, 2, 0.1, "drops", "First colour after the lead carbon"),
+    (206, 2, 0.2, "drops", "Again, so we rotate"),
+    (70, 2, 0.1, "drops", "Colour already, and only half the time since the last rotation"),
+    (64, 2, 0.2, "drops", "Again: the doubled drip eats the carbon"),
+    (17, 2, 0.4, "strip", "Far more than expected, with an old strip"),
+    (15, 2, None, "drops", "Repeated with drops: nothing"),
     (9, 3, None, "meter", "Borrowed the club’s colorimeter: nothing after the second carbon"),
 )
-BUCKET_TESTS = (421, 148, 40)
+BUCKET_TESTS = (421, 118, 40)
 CUP_L = 0.5
 
 PRESSURES = (
@@ -65,9 +93,9 @@ PRESSURES = (
     (300, 59.0, 57.0),
     (244, 57.0, 54.0),
     (242, 57.0, 56.0),
-    (120, 60.0, 58.0),
-    (62, 58.0, 55.0),
-    (60, 58.0, 57.0),
+    (119, 60.0, 58.0),
+    (63, 58.0, 55.0),
+    (61, 58.0, 57.0),
 )
 """Days ago, psi before and after the sediment stage."""
 
@@ -76,7 +104,7 @@ TEMPERATURES = (420, 330, 240, 150, 60, 20)
 
 TURBIDITIES: tuple[tuple[float, float], ...] = ((328, 0.4), (237, 0.9), (146, 0.5), (54, 0.6))
 NOTES: tuple[tuple[float, str], ...] = (
-    (150, "Second tank on the drip: 40 L, cherry-coloured shrimp, line is longer and higher."),
+    (120, "Second tank on the drip: 40 L, cherry-coloured shrimp, line is longer and higher."),
     (93, "New shut-off valve works. Flushed ten minutes before opening the drip."),
     (2, "Letter from the utility: free chlorine again next spring. Dates are entered."),
 )
