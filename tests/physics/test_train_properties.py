@@ -54,8 +54,16 @@ def train(
 
 
 def days_of(inputs: TrainInputs, now_day: float = 20.0) -> np.ndarray:
-    stages = estimate_train(inputs, now_day=now_day, members=16).stages
-    return np.array([one.days.p50 for one in stages])
+    """Median days to the limit after one bed and after two, each the last of its train.
+
+    (A stage that cannot hold the limit even when new is counted at the last stage, so the days of a
+    first stage of two may jump up as it gives out.)
+    """
+    alone = replace(inputs, stage_count=1, placings=inputs.placings[:1])
+    return np.array([
+        estimate_train(one, now_day=now_day, members=16).stages[-1].days.p50
+        for one in (alone, inputs)
+    ])
 
 
 @settings(max_examples=40, deadline=None)
@@ -93,7 +101,7 @@ def test_doubling_the_flow_never_leaves_more_than_half_the_days(
         days_of(replace(train(flow_l_day=q, **shared), segments=nothing), now_day=0.0)
         for q in (flow, 2 * flow)
     )
-    assert (twice[0] <= 0.5 * once[0] + 1e-3).all()
+    assert (twice <= 0.5 * once + 1e-3).all()
 
 
 @given(st.floats(0.3, 60.0), st.floats(0.501, 0.99))
@@ -159,7 +167,11 @@ def test_the_order_of_logging_does_not_matter(order: list[int], flow: float) -> 
         certain(replace(base, placings=tuple(placings[index] for index in indices)))
         for indices in (range(6), order)
     )
-    assert days_of(shuffled).tolist() == days_of(expected).tolist()
+    found, right = (
+        [one.days for one in estimate_train(inputs, now_day=20.0, members=16).stages]
+        for inputs in (shuffled, expected)
+    )
+    assert found == right
 
 
 @given(st.floats(0.05, 1.0), st.floats(1.0, 500.0), st.floats(2.0, 300.0), st.floats(0.05, 2.0))
