@@ -55,3 +55,11 @@ def test_a_benchmark_left_out_of_the_ordinary_run_is_no_failure(tmp_path: Path) 
     )  # fmt: skip
     assert "1 skipped" in result.stdout
     assert result.returncode == 0
+
+
+def test_a_failure_that_was_expected_is_no_skip(tmp_path: Path) -> None:
+    text = "import pytest\n\n@pytest.mark.xfail\ndef test_known():\n    assert False\n"
+    result = run(tmp_path, text, refuse=True)
+    assert "1 xfailed" in result.stdout
+    assert "failed\n" not in result.stdout.replace("xfailed", "")
+    assert result.returncode == 0
