@@ -29,7 +29,8 @@ class Estimate(models.Model):
     """One fitted cartridge: when it is spent, how sure that is, and why.
 
     The three dates are those by which 1 in 10, 5 in 10 and 9 in 10 members of the ensemble have
-    reached the first cause; null is beyond the horizon of ten years. ``details`` holds what only
+    reached the first cause; null is beyond the horizon of ten years. ``fresh_outlet_mg_l`` is what
+    a new cartridge in its place would let through now. ``details`` holds what only
     the stage's own page shows: curve, causes, assumptions.
     """
 
@@ -50,6 +51,7 @@ class Estimate(models.Model):
     outlet_total_p50_mg_l = models.FloatField(null=True)
     outlet_total_p90_mg_l = models.FloatField(null=True)
     outlet_free_p50_mg_l = models.FloatField(null=True)
+    fresh_outlet_mg_l = models.FloatField(null=True)
     contact_min = models.FloatField(null=True)
     volume_l = models.FloatField()
     label_volume_l = models.FloatField(null=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from django.db import models
 from django.db.models import Q
+from django.utils import timezone
 
 from hobbyhydro.households.models import Household
 from hobbyhydro.households.units import in_words
@@ -114,4 +115,5 @@ class SwitchPeriod(Fact):
         ]
 
     def summary(self, *, units: str) -> str:
-        return f"Utility switches to {self.get_to_display().lower()} until {self.until:%-d %b %Y}"
+        last = timezone.localtime(self.until)
+        return f"Utility switches to {self.get_to_display().lower()} until {last:%-d %b %Y}"

@@ -120,7 +120,7 @@ def next_act(now: TrainNow, *, today: dt.date | None = None) -> NextAct | None:
 
 def how_sure(now: TrainNow) -> list[str]:
     """What a reader should know before leaning on the figures; empty where all is well."""
-    said: list[str] = []
+    said = list(_too_weak(now))
     found = now.summary
     members, spread = found.get("effective_members"), found.get("replicate_spread")
     tests = len(found.get("unreconciled") or [])
@@ -144,67 +144,25 @@ def how_sure(now: TrainNow) -> list[str]:
     return said
 
 
-@dataclass(frozen=True, slots=True)
-class Lives:
-    """The package's life beside the animal-safe life of one cartridge."""
-
-    label_at: dt.datetime | None
-    safe_at: dt.datetime | None
-    label_volume_l: float
-
-    @property
-    def limit_first(self) -> bool:
-        """Whether the safe limit is reached before the package's volume has passed."""
-        if self.safe_at is None:
-            return False
-        return self.label_at is None or self.safe_at < self.label_at
-
-    @property
-    def words(self) -> str:
-        """Which of the two comes first; the label's volume is a claim about taste."""
-        if self.limit_first:
-            return "your limit comes first"
-        return "the package’s volume comes first" if self.label_at else "neither within ten years"
-
-
-def lives(estimate: Estimate | None) -> Lives | None:
-    """Both lives of a cartridge that claims a volume; None where the package claims none."""
-    if estimate is None or estimate.label_volume_l is None:
-        return None
-    return Lives(estimate.label_at, estimate.safe_at, estimate.label_volume_l)
-
-
-@dataclass(frozen=True, slots=True)
-class Contact:
-    """Minutes in one bed, or in all, beside what practice asks for."""
-
-    minutes: float | None
-    asked_min: float
-
-    @property
-    def state(self) -> str:
-        if self.minutes is None:
-            return "unknown"
-        return "ok" if self.minutes >= self.asked_min else "soon"
-
-    @property
-    def word(self) -> str:
-        return {"ok": "enough", "soon": "short", "unknown": "not known"}[self.state]
-
-
-def contact_of(now: TrainNow, stage: StageNow) -> Contact | None:
-    """Contact time of one carbon bed against the guidance for this tap's disinfectant."""
-    asked = now.summary.get("guidance_per_bed_min")
-    if stage.estimate is None or not stage.stage.is_carbon or asked is None:
-        return None
-    return Contact(stage.estimate.contact_min, float(asked))
-
-
-def contact_in_all(now: TrainNow) -> Contact | None:
-    asked = now.summary.get("guidance_in_all_min")
-    if asked is None or not now.carbon:
-        return None
-    return Contact(now.summary.get("contact_in_all_min"), float(asked))
+def _too_weak(now: TrainNow) -> Iterator[str]:
+    """Stages whose cartridge could not keep the limit even when new."""
+    limit = now.train.limit_mg_l
+    weak = [s for s in now.carbon if not s.holds(limit)]
+    if not weak:
+        return
+    if weak[-1] is now.carbon[-1]:
+        fresh = weak[-1].estimate.fresh_outlet_mg_l if weak[-1].estimate else None
+        yield (
+            f"Even with a new last carbon, {_mg(fresh)} would reach the tanks, above your limit of "
+            f"{limit:.2f}\u00a0mg/L. A slower drip, a larger cartridge or one more carbon stage "
+            "gives the water the contact time that it lacks."
+        )
+        return
+    numbers = " and ".join(str(s.stage.position) for s in weak)
+    yield (
+        f"Stage {numbers} alone cannot hold your limit, even when new: the contact time is too "
+        "short. Its days are counted to when the limit is reached after the last stage."
+    )
 
 
 def stage_state(estimate: Estimate | None, *, today: dt.date | None = None) -> str:
@@ -253,7 +211,8 @@ def plural(count: int, noun: str) -> str:
 
 def why(cause: str, *, now: TrainNow, stage: StageNow) -> str:
     """The cause in the middle of a sentence, with where it shows."""
-    position = stage.stage.position
+    holds = stage.holds(now.train.limit_mg_l) or not now.carbon
+    position = (stage if holds else now.carbon[-1]).stage.position
     return (
         {
             Cause.OUTLET_LIMIT: f"{now.disinfectant} reaches your limit of "
@@ -349,7 +308,8 @@ def _title(now: TrainNow, due: Due) -> tuple[str, str]:
     stage = due.stages[0]
     carbon = now.carbon
     lead_lag = now.train.policy == Train.Policy.LEAD_LAG
-    if lead_lag and len(carbon) > 1 and stage is carbon[0]:
+    alike = len(carbon) > 1 and carbon[0].name == carbon[1].name
+    if lead_lag and alike and stage is carbon[0]:
         return (
             "rotation",
             f"Replace the first {stage.name} (stage {stage.stage.position}) and move the next "

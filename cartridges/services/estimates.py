@@ -139,6 +139,7 @@ def _row(
         outlet_total_p50_mg_l=outlet.p50,
         outlet_total_p90_mg_l=outlet.p90,
         outlet_free_p50_mg_l=stage.outlet_free_mg_l.p50,
+        fresh_outlet_mg_l=stage.fresh_outlet_mg_l,
         contact_min=stage.contact_min,
         volume_l=stage.volume_l,
         label_volume_l=stage.label_volume_l,
@@ -157,7 +158,6 @@ def _row(
             "rests_on": list(stage.rests_on),
             "assumptions": assumptions(stay.cartridge.spec, stage, line),
             "transfer_units": stage.transfer_units,
-            "fresh_outlet_mg_l": stage.fresh_outlet_mg_l,
             "capacity_mg": stage.capacity_mg,
         },
     )

@@ -37,14 +37,21 @@ LATELY = dt.timedelta(days=60)
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One line of what changed: when, what, who, on which train (“” where on all)."""
+    """One line of what changed: when it was written down, of when, what, who, on which train (“”
+    where on all)."""
 
     kind: str
     pk: int
+    logged_at: dt.datetime
     at: dt.datetime
     fact: Fact
     who: str
     train: str
+
+    @property
+    def is_of_another_day(self) -> bool:
+        """Back-dated, or announced ahead."""
+        return timezone.localtime(self.at).date() != timezone.localtime(self.logged_at).date()
 
     def words(self, units: str) -> str:
         """What was logged, in the reader's units."""
@@ -152,7 +159,7 @@ _BUILD = {b.model.KIND: b.build for b in BRANCHES}
 
 
 def latest(trains: Sequence[Train], *, count: int = 6) -> list[Entry]:
-    """The last ``count`` standing entries about these trains within sixty days, newest first.
+    """The last ``count`` standing entries written down within sixty days, newest first.
 
     Facts about the source and the household's own figures count for every train that they touch.
     Rows that came in a file are left out: they are history, not news. One query.
@@ -166,11 +173,11 @@ def latest(trains: Sequence[Train], *, count: int = 6) -> list[Entry]:
     }
     since = timezone.now() - LATELY
     first, *rest = (
-        columns.filter(**{f"{owner}__in": owners[owner]}, at__gte=since)
+        columns.filter(**{f"{owner}__in": owners[owner]}, logged_at__gte=since)
         for owner, columns in _columns()
     )
     names = {t.pk: t.name for t in trains}
-    rows = first.union(*rest, all=True).order_by("-at", "-pk")[:count]
+    rows = first.union(*rest, all=True).order_by("-logged_at", "-pk")[:count]
     return [_entry(row, names) for row in rows]
 
 
@@ -192,7 +199,14 @@ def _columns() -> tuple[tuple[str, QuerySet[Any, Any]], ...]:
             (
                 branch.owner,
                 rows.values(
-                    "pk", "at", "kind", "of_train", "said", "logged_by__name", "logged_by__email"
+                    "pk",
+                    "logged_at",
+                    "at",
+                    "kind",
+                    "of_train",
+                    "said",
+                    "logged_by__name",
+                    "logged_by__email",
                 ),
             )
         )
@@ -203,6 +217,7 @@ def _entry(row: dict[str, Any], names: dict[int, str]) -> Entry:
     return Entry(
         kind=row["kind"],
         pk=row["pk"],
+        logged_at=row["logged_at"],
         at=row["at"],
         fact=_BUILD[row["kind"]](row["said"]),
         who=row["logged_by__name"] or (row["logged_by__email"] or "").split("@")[0],

@@ -40,6 +40,11 @@ class StageNow:
         """“carbon block”: what the stage is there to do, in the middle of a sentence."""
         return self.stage.get_kind_display().lower()
 
+    def holds(self, limit_mg_l: float) -> bool:
+        """Whether a new cartridge here would keep the water below the limit (where known)."""
+        fresh = self.estimate.fresh_outlet_mg_l if self.estimate else None
+        return fresh is None or fresh <= limit_mg_l
+
 
 @dataclass(frozen=True, slots=True)
 class TrainNow:

@@ -11,7 +11,7 @@ from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_POST
 
 from cartridges.models import Train
-from cartridges.services import advice, charts, estimates
+from cartridges.services import advice, charts, estimates, measures
 from cartridges.services.latest import Entry, latest
 from cartridges.services.overview import TrainNow, look_at
 from cartridges.services.picture import pictures
@@ -100,7 +100,7 @@ def _page(request: HttpRequest, now: TrainNow) -> dict[str, Any]:
         "face": face(now, request),
         "train": now.train,
         "rows": stage_rows(now),
-        "contact_in_all": advice.contact_in_all(now),
+        "contact_in_all": measures.contact_in_all(now),
         "entries": [_told(e, request) for e in latest([now.train], count=4)],
     }
 
@@ -114,8 +114,8 @@ def stage_rows(now: TrainNow) -> Sequence[dict[str, Any]]:
             "estimate": stage.estimate,
             "state": advice.stage_state(stage.estimate),
             "word": advice.STATE_WORDS[advice.stage_state(stage.estimate)],
-            "contact": advice.contact_of(now, stage),
-            "lives": advice.lives(stage.estimate),
+            "contact": measures.contact_of(now, stage),
+            "lives": measures.lives(stage.estimate),
             "spread": advice.spread_in_days(stage.estimate.p10_at, stage.estimate.p90_at)
             if stage.estimate
             else "",
@@ -129,7 +129,8 @@ def _told(entry: Entry, request: HttpRequest) -> dict[str, Any]:
     return {
         "kind": entry.kind,
         "pk": entry.pk,
-        "at": entry.at,
+        "logged_at": entry.logged_at,
+        "for_day": entry.at if entry.is_of_another_day else None,
         "who": entry.who,
         "train": entry.train,
         "words": entry.words(access.person(request).units),

@@ -13,7 +13,7 @@ from django.views.decorators.http import require_GET, require_POST
 
 from cartridges.forms.own_figure import OwnFigureForm
 from cartridges.models import Estimate, OwnFigure, Stage
-from cartridges.services import acts, advice, charts_stage, estimates
+from cartridges.services import acts, advice, charts_stage, estimates, measures
 from cartridges.services.overview import StageNow, TrainNow, look_at
 from cartridges.services.stage_story import Assumption, assumptions, history
 from cartridges.services.timeline import Timeline
@@ -119,8 +119,8 @@ def _found(
         "spread": advice.spread_in_days(estimate.p10_at, estimate.p90_at),
         "why": advice.why(estimate.cause, now=now, stage=here),
         "remaining": _in_percent(estimate),
-        "contact": advice.contact_of(now, here),
-        "lives": advice.lives(estimate),
+        "contact": measures.contact_of(now, here),
+        "lives": measures.lives(estimate),
         "charts": charts_stage.charts(estimate, line=line, units=units),
         "assumptions": [
             {"a": a, "form": _form(a, units, typed), "open": a.figure in typed}

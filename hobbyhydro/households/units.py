@@ -116,7 +116,11 @@ def in_figures(
         return "∞"
     reading = QUANTITIES[quantity].reading(units)
     places = reading.decimals if decimals is None else decimals
-    return f"{from_kept(value, quantity=quantity, units=units):,.{places}f}"
+    shown = from_kept(value, quantity=quantity, units=units)
+    least = 10.0**-places
+    if quantity == "chlorine" and 0.0 < shown < least / 2:
+        return f"<\u00a0{least:.{places}f}"  # some is not none
+    return f"{shown:,.{places}f}"
 
 
 def in_words(value: float | None, *, quantity: str, units: str, decimals: int | None = None) -> str:

@@ -10,7 +10,7 @@ import time_machine
 from django.utils import timezone
 
 from cartridges.models import Cause, Kind, Source, Stage, Train
-from cartridges.services import advice
+from cartridges.services import advice, measures
 from cartridges.services.overview import StageNow, TrainNow
 
 from .estimate_rows import SUMMARY, estimate_row
@@ -65,7 +65,8 @@ def test_the_earliest_planning_date_comes_first() -> None:
 
 
 def test_lead_lag_makes_the_first_carbon_due_by_its_own_outlet() -> None:
-    act = advice.next_act(train_now([(120, 123, 125), (41, 50, 66), (200, 260, 340)]))
+    alike = (Kind.SEDIMENT, Kind.CATALYTIC_CARBON, Kind.CATALYTIC_CARBON)
+    act = advice.next_act(train_now([(120, 123, 125), (41, 50, 66), (200, 260, 340)], kinds=alike))
     assert act is not None
     assert act.is_rotation
     assert (act.days, act.by, act.spread) == (41, dt.date(2027, 1, 5), "41–66 days")
@@ -192,22 +193,22 @@ def test_says_in_words_how_sure(found: dict[str, Any], words: list[str]) -> None
 
 def test_both_lives_and_which_comes_first() -> None:
     now = train_now([(120, 123, 125), (41, 50, 66), (200, 260, 340)])
-    first, second = (advice.lives(s.estimate) for s in now.stages[1:])
+    first, second = (measures.lives(s.estimate) for s in now.stages[1:])
     assert first is not None
     assert second is not None
     assert first.limit_first  # 50 days against the package's 62
     assert not second.limit_first  # 260 against 62
-    assert advice.lives(now.stages[0].estimate) is None  # a sediment stage claims no volume
+    assert measures.lives(now.stages[0].estimate) is None  # a sediment stage claims no volume
 
 
 def test_contact_time_against_the_guidance() -> None:
     now = train_now(
         [(120, 123, 125), (41, 50, 66), (200, 260, 340)], changes={3: {"contact_min": 5.0}}
     )
-    assert advice.contact_of(now, now.stages[0]) is None
-    short, enough = (advice.contact_of(now, s) for s in now.stages[1:])
+    assert measures.contact_of(now, now.stages[0]) is None
+    short, enough = (measures.contact_of(now, s) for s in now.stages[1:])
     assert (short.word, enough.word) == ("short", "enough")  # type: ignore[union-attr]  # carbon
-    total = advice.contact_in_all(now)
+    total = measures.contact_in_all(now)
     assert total is not None
     assert (total.minutes, total.asked_min, total.word) == (8.4, 10.0, "short")
 
@@ -227,3 +228,31 @@ def test_contact_time_against_the_guidance() -> None:
 def test_the_spread_in_days(p10: int | None, p90: int | None, words: str) -> None:
     low, high = (None if d is None else NOW + dt.timedelta(days=d) for d in (p10, p90))
     assert advice.spread_in_days(low, high) == words
+
+
+def test_unlike_carbons_do_not_move_forward() -> None:
+    act = advice.next_act(train_now([(120, 123, 125), (41, 50, 66), (200, 260, 340)]))
+    assert act is not None
+    assert not act.is_rotation
+    assert act.title == "Replace the carbon block (stage 2)"
+
+
+def test_a_first_carbon_that_is_too_weak_is_counted_at_the_last() -> None:
+    now = train_now(
+        [(120, 123, 125), (200, 260, 340), (200, 260, 340)],
+        changes={2: {"fresh_outlet_mg_l": 0.9}, 3: {"fresh_outlet_mg_l": 0.001}},
+    )
+    [said] = advice.how_sure(now)
+    assert said.startswith("Stage 2 alone cannot hold your limit")
+    act = advice.next_act(train_now([(900, 950, 990), (41, 50, 66), (41, 50, 66)]))
+    assert act is not None and "after stage 2" in act.reason
+    assert "after stage 3" in advice.why("outlet_limit", now=now, stage=now.stages[1])
+
+
+def test_a_train_that_is_too_weak_even_when_new_is_said_to_be() -> None:
+    now = train_now(
+        [(120, 123, 125), (0, 0, 0), (0, 0, 0)],
+        changes={2: {"fresh_outlet_mg_l": 0.9}, 3: {"fresh_outlet_mg_l": 0.4}},
+    )
+    [said] = advice.how_sure(now)
+    assert "0.40" in said and "contact time that it lacks" in said
