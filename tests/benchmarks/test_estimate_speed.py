@@ -46,7 +46,9 @@ def never_swapped() -> TrainInputs:
     inputs = three_years()
     large = replace(CARBON, key="large", capacity_mg=400_000.0)
     placings = (
-        Placing(0.0, 1, "s", SEDIMENT), Placing(0.0, 2, "a", large), Placing(0.0, 3, "b", large)
+        Placing(0.0, 1, "s", SEDIMENT),
+        Placing(0.0, 2, "a", large),
+        Placing(0.0, 3, "b", large),
     )
     return replace(inputs, placings=placings)
 

@@ -62,9 +62,7 @@ def test_limits_and_bad_input_as_scalars(
     case: tuple[float, ...], answer: tuple[float, float]
 ) -> None:
     remaining, dose, units, rate = case
-    passed = advance(
-        remaining, dose_mg_day_l=dose, transfer_units=units, rate_l_mg_day=rate
-    )
+    passed = advance(remaining, dose_mg_day_l=dose, transfer_units=units, rate_l_mg_day=rate)
     assert passed.remaining == pytest.approx(answer[0], nan_ok=True, abs=1e-12)
     assert passed.dose_out_mg_day_l == pytest.approx(answer[1], nan_ok=True, abs=1e-12)
 

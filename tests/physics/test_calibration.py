@@ -72,8 +72,13 @@ class Keeper:
             below = shown < KIT_LEAST_MG_L
             readings.append(
                 OutletReading(
-                    str(index), float(day), 1, "total",
-                    KIT_LEAST_MG_L if below else float(shown), below, KIT_SD,
+                    str(index),
+                    float(day),
+                    1,
+                    "total",
+                    KIT_LEAST_MG_L if below else float(shown),
+                    below,
+                    KIT_SD,
                 )
             )
         source = SourceSteps([0.0], [now], [self.told_level], [0.0], [SOURCE_SD])

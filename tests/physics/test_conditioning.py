@@ -34,6 +34,7 @@ def test_a_value_speaks_for_levels_near_it_by_ratio() -> None:
 
 def test_the_likelihood_of_a_value_is_a_density_over_ln() -> None:
     """Integrated over all readings it is 1, but for honest readings beyond the blunders' range."""
+
     def density(shown: float) -> float:
         value = math.exp(shown) - FLOOR_MG_L
         reading = replace(READING, value_mg_l=value)

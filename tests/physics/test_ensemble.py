@@ -122,6 +122,7 @@ def test_drawing_anew_keeps_the_answer_exact() -> None:
     Prior standard normals x, y; evidence x + y = 3 with sd 0.2: conditioned on it the mean of x is
     3/(2 + 0.04) and its variance 1 - 1/(2 + 0.04).
     """
+
     def log_likelihood(members: Members) -> np.ndarray:
         total = members.normal("source") + members.normal("flow")
         return -0.5 * ((total - 3.0) / 0.2) ** 2

@@ -100,9 +100,7 @@ def test_contact_rate_needs_all_three(field: str) -> None:
 
 def test_without_a_chloramine_claim_the_contact_time_stands_in() -> None:
     ordinary = bed_spec(medium=CARBON, combined_in_water=True)
-    catalytic = bed_spec(
-        medium=replace(CARBON, kind="catalytic_carbon"), combined_in_water=True
-    )
+    catalytic = bed_spec(medium=replace(CARBON, kind="catalytic_carbon"), combined_in_water=True)
     assert ordinary is not None and catalytic is not None
     assert ordinary.combined_rests_on == ("chloramine_rate_ordinary",)
     assert catalytic.combined_rests_on == ("chloramine_rate_catalytic",)
@@ -144,7 +142,9 @@ def test_own_numbers_replace_the_label() -> None:
     spec = bed_spec(medium=medium, combined_in_water=True)
     assert spec is not None
     assert (spec.capacity_mg, spec.rate_free_l_mg_day, spec.rate_combined_l_mg_day) == (
-        50_000.0, 0.4, 0.05,
+        50_000.0,
+        0.4,
+        0.05,
     )
     assert (spec.flow_exponent, spec.ageing_per_day) == (0.3, 0.001)
     assert spec.free_rests_on == spec.combined_rests_on == ()

@@ -105,9 +105,7 @@ def test_no_time_or_no_water_to_go_by_is_refused() -> None:
     with pytest.raises(ValueError, match="end after its start"):
         merge_steps(segments=segments([1.0]), source=source(1.0), start_day=1.0, end_day=1.0)
     with pytest.raises(ValueError, match="source step"):
-        merge_steps(
-            segments=segments([1.0]), source=source([]), start_day=0.0, end_day=1.0
-        )
+        merge_steps(segments=segments([1.0]), source=source([]), start_day=0.0, end_day=1.0)
 
 
 def long_past(*, scatter: float, seed: int, combined: bool, on_flow: float | None) -> TrainInputs:
@@ -120,10 +118,15 @@ def long_past(*, scatter: float, seed: int, combined: bool, on_flow: float | Non
     return replace(
         certain(base),
         segments=segments(flow),
-        source_past=source(level if not combined else 0.3 * level,
-                           combined_mg_l=0.7 * level if combined else 0.0),
-        source_future=source(0.9 if not combined else 0.4, start_day=700.0, each_days=4000.0,
-                             combined_mg_l=0.5 if combined else 0.0),
+        source_past=source(
+            level if not combined else 0.3 * level, combined_mg_l=0.7 * level if combined else 0.0
+        ),
+        source_future=source(
+            0.9 if not combined else 0.4,
+            start_day=700.0,
+            each_days=4000.0,
+            combined_mg_l=0.5 if combined else 0.0,
+        ),
         future_flow_l_day=200.0,
         on_flow_l_day=on_flow,
         limit_mg_l=0.6 if combined else 0.1,
@@ -186,9 +189,7 @@ def test_a_reading_in_the_past_is_predicted_as_by_daily_steps(
             end_day=400.0,
             cuts=[one.day for one in readings],
         )
-        history = run_history(
-            steps=steps, layouts=layouts, uncertain=uncertain, readings=readings
-        )
+        history = run_history(steps=steps, layouts=layouts, uncertain=uncertain, readings=readings)
         return np.array([one[0] for one in history.predicted])
 
     merged = predicted()

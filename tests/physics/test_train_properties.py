@@ -60,10 +60,12 @@ def days_of(inputs: TrainInputs, now_day: float = 20.0) -> np.ndarray:
     first stage of two may jump up as it gives out.)
     """
     alone = replace(inputs, stage_count=1, placings=inputs.placings[:1])
-    return np.array([
-        estimate_train(one, now_day=now_day, members=16).stages[-1].days.p50
-        for one in (alone, inputs)
-    ])
+    return np.array(
+        [
+            estimate_train(one, now_day=now_day, members=16).stages[-1].days.p50
+            for one in (alone, inputs)
+        ]
+    )
 
 
 @settings(max_examples=40, deadline=None)
@@ -179,6 +181,7 @@ def test_a_larger_capacity_and_a_faster_rate_each_lengthen_life_in_their_own_way
     state: float, capacity: float, flow: float, rate: float
 ) -> None:
     """Capacity moves the day by its own share of mass; rate only sharpens the front."""
+
     def day(capacity_mg: float, rate_l_mg_day: float) -> float:
         return float(
             days_to_outlet(
@@ -201,8 +204,6 @@ def test_a_larger_capacity_and_a_faster_rate_each_lengthen_life_in_their_own_way
 def test_wear_is_the_same_however_the_past_is_cut() -> None:
     state = 1.0
     for _ in range(100):
-        state = advance(
-            state, dose_mg_day_l=1.3, transfer_units=30.0, rate_l_mg_day=0.2
-        ).remaining
+        state = advance(state, dose_mg_day_l=1.3, transfer_units=30.0, rate_l_mg_day=0.2).remaining
     whole = advance(1.0, dose_mg_day_l=130.0, transfer_units=30.0, rate_l_mg_day=0.2).remaining
     assert state == pytest.approx(float(whole), rel=1e-9)

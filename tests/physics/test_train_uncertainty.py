@@ -78,9 +78,7 @@ def test_source_and_flow_uncertainty_each_widen_the_band() -> None:
 
 def test_the_flow_exponent_is_uncertain_unless_it_is_the_keepers_own() -> None:
     base = fresh_and_certain()
-    free = tuple(
-        replace(one, medium=replace(CARBON, flow_exponent=None)) for one in base.placings
-    )
+    free = tuple(replace(one, medium=replace(CARBON, flow_exponent=None)) for one in base.placings)
     band = days(replace(base, placings=free))
     ends = [days(certain(base, exponent=n)).p50 for n in (0.0, 0.5)]
     assert ends[1] < band.p10 < band.p50 < band.p90 < ends[0]

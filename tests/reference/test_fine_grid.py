@@ -14,8 +14,14 @@ from ..physics.scenarios import CARBON, FREE_CLAIM, certain, segments, site, sou
 
 CAPACITY_MG, RATE_L_MG_DAY = 11_000.0, 0.30
 # (days, flow L/day, inlet mg/L); the first bed is swapped before the fourth period.
-PERIODS = [(25.0, 190.0, 2.0), (10.0, 380.0, 1.4), (12.0, 150.0, 2.6), (15.0, 300.0, 2.0),
-           (9.0, 120.0, 3.5), (12.0, 420.0, 1.8)]
+PERIODS = [
+    (25.0, 190.0, 2.0),
+    (10.0, 380.0, 1.4),
+    (12.0, 150.0, 2.6),
+    (15.0, 300.0, 2.0),
+    (9.0, 120.0, 3.5),
+    (12.0, 420.0, 1.8),
+]
 SWAP_BEFORE = 3
 
 
