@@ -51,6 +51,7 @@ INSTALLED_APPS = [
     "lucide",
     "hobbyhydro.households",
     "cartridges",
+    "schedule",
 ]
 
 MIDDLEWARE = [

@@ -6,6 +6,7 @@ urlpatterns = [
     path("account/", include("allauth.account.urls")),
     path("", include("hobbyhydro.households.urls")),
     path("", include("cartridges.urls")),
+    path("", include("schedule.urls")),
 ]
 
 handler400 = "hobbyhydro.households.views_errors.bad_request"

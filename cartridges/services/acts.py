@@ -212,9 +212,7 @@ def shut_off(
 
 
 @transaction.atomic
-def turn_on(
-    *, train: Train, at: dt.datetime, by: User | None, remark: str = ""
-) -> Shutoff:
+def turn_on(*, train: Train, at: dt.datetime, by: User | None, remark: str = "") -> Shutoff:
     """Close the open shut-off at ``at``."""
     open_one = train.shutoffs.standing().filter(until__isnull=True).in_order().last()
     if open_one is None:

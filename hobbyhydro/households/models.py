@@ -66,9 +66,18 @@ def check_time_zone(name: str) -> None:
 class Household(models.Model):
     """The people who look after the same tanks, and all that they have written down."""
 
+    class PlanBy(models.IntegerChoices):
+        """The share of outcomes, in percent, that are spent by the day a swap is planned for."""
+
+        VERY_CAREFUL = 5, "Very careful: 1 in 20 would be spent by then"
+        CAREFUL = 10, "Careful: 1 in 10 would be spent by then"
+        SPARING = 25, "Sparing: 1 in 4 would be spent by then"
+        EVEN = 50, "Even chances: 1 in 2 would be spent by then"
+
     name = models.CharField("household name", max_length=80)
     time_zone = models.CharField(max_length=60, default="UTC", validators=[check_time_zone])
     currency = models.CharField(max_length=3, default="USD")
+    plan_by = models.PositiveSmallIntegerField(choices=PlanBy.choices, default=PlanBy.CAREFUL)
     created_at = models.DateTimeField(default=timezone.now, editable=False)
     people: models.ManyToManyField[User, Membership] = models.ManyToManyField(
         User, through="Membership", related_name="households"
@@ -122,3 +131,43 @@ class Membership(models.Model):
     @property
     def may_govern(self) -> bool:
         return self.role == self.Role.OWNER
+
+
+class Invitation(models.Model):
+    """A place offered to somebody by email. Only the digest of its secret is kept; it works once,
+    until it expires or is taken back."""
+
+    household = models.ForeignKey(Household, models.CASCADE, related_name="invitations")
+    email = models.EmailField()
+    role = models.CharField(
+        max_length=6, choices=Membership.Role.choices, default=Membership.Role.KEEPER
+    )
+    digest = models.CharField(max_length=64, unique=True, editable=False)
+    made_by = models.ForeignKey(User, models.SET_NULL, null=True, related_name="+")
+    made_at = models.DateTimeField(default=timezone.now, editable=False)
+    expires_at = models.DateTimeField()
+    used_at = models.DateTimeField(null=True, blank=True)
+    used_by = models.ForeignKey(User, models.SET_NULL, null=True, related_name="+")
+    revoked_at = models.DateTimeField(null=True, blank=True)
+
+    HOUSEHOLD = "household"
+
+    def __str__(self) -> str:
+        return f"Invitation of {self.email} to {self.household}"
+
+
+class HouseholdEvent(models.Model):
+    """Who joined, left, was given another role or changed the household, and when."""
+
+    household = models.ForeignKey(Household, models.CASCADE, related_name="events")
+    at = models.DateTimeField(default=timezone.now)
+    by = models.ForeignKey(User, models.SET_NULL, null=True, related_name="+")
+    says = models.CharField(max_length=300)
+
+    HOUSEHOLD = "household"
+
+    class Meta:
+        ordering = ["-at", "-pk"]
+
+    def __str__(self) -> str:
+        return self.says

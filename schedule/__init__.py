@@ -1,0 +1,1 @@
+"""The plan, the chores, the notices and the calendar of a household."""
