@@ -29,9 +29,10 @@ class Estimate(models.Model):
     """One fitted cartridge: when it is spent, how sure that is, and why.
 
     The three dates are those by which 1 in 10, 5 in 10 and 9 in 10 members of the ensemble have
-    reached the first cause; null is beyond the horizon of ten years. ``fresh_outlet_mg_l`` is what
-    a new cartridge in its place would let through now. ``details`` holds what only
-    the stage's own page shows: curve, causes, assumptions.
+    reached the first cause; null is beyond the horizon of ten years. ``planned_at`` is the
+    day that the household's own caution (``Household.plan_by``) asks for. ``fresh_outlet_mg_l`` is
+    what a new cartridge in its place would let through now. ``details`` holds what only the stage's
+    own page shows: curve, causes, assumptions.
     """
 
     train = models.ForeignKey(Train, models.CASCADE, related_name="estimates")
@@ -44,6 +45,7 @@ class Estimate(models.Model):
     p10_at = models.DateTimeField(null=True)
     p50_at = models.DateTimeField(null=True)
     p90_at = models.DateTimeField(null=True)
+    planned_at = models.DateTimeField(null=True)
     cause = models.CharField(max_length=12, choices=Cause.choices, blank=True)
     remaining_p10 = models.FloatField(null=True)
     remaining_p50 = models.FloatField(null=True)

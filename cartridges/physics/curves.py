@@ -9,7 +9,7 @@ import numpy as np
 from .arrays import FloatArray
 from .ensemble import weighted_quantiles
 from .forecast import outlet_path
-from .knowledge import SHARES, Knowledge, quantiles
+from .knowledge import SHARES, Knowledge
 from .train_data import HORIZON_DAYS, Curve
 
 BEYOND = 1.1
@@ -40,7 +40,7 @@ def outlet_curves(known: Knowledge, wanted: list[Wanted]) -> list[Curve]:
         return []
     spans = []
     for stage in wanted:
-        p90 = quantiles(stage.days, known.weight).p90
+        p90 = known.quantiles(stage.days).p90
         end = min(HORIZON_DAYS, max(SHORTEST_DAYS, BEYOND * p90))
         spans.append(np.linspace(0.0, end, known.curve_points))
     days = np.unique(np.concatenate(spans))

@@ -44,6 +44,11 @@ class Knowledge:
     curve_members: int
     curve_points: int
 
+    def quantiles(self, values: FloatArray) -> Quantiles:
+        """P10, P50, P90 and the planned share of one value per member."""
+        shares = (*SHARES, self.inputs.plan_share)
+        return Quantiles(*(float(one) for one in weighted_quantiles(values, self.weight, shares)))
+
     def outlets_now(self, *, fresh: str | None = None) -> tuple[FloatArray, FloatArray]:
         """Free and combined chlorine at the tap and after each bed now, (beds + 1, members).
 
@@ -59,11 +64,6 @@ class Knowledge:
         combined = self.future.combined_mg_l[0] * ones * factor
         after = outlets_mg_l(state, self.series, free_mg_l=free, combined_mg_l=combined)
         return np.vstack([free[None], after[0]]), np.vstack([combined[None], after[1]])
-
-
-def quantiles(values: FloatArray, weight: FloatArray) -> Quantiles:
-    """P10, P50 and P90 of one value per member."""
-    return Quantiles(*(float(one) for one in weighted_quantiles(values, weight, SHARES)))
 
 
 def litres_through(

@@ -11,7 +11,7 @@ from .curves import Wanted, outlet_curves
 from .ensemble import replicate_spread, two_humped
 from .forecast import Future
 from .history import beds_upstream
-from .knowledge import Knowledge, litres_through, quantiles
+from .knowledge import Knowledge, litres_through
 from .label import Claim
 from .sediment import (
     SOLIDS_PER_NTU_CV,
@@ -56,7 +56,7 @@ def stage_estimates(known: Knowledge) -> tuple[tuple[StageEstimate, ...], float,
             for one in stages
         ],
     )
-    train_days = quantiles(known.exceedance_days[-1], known.weight)
+    train_days = known.quantiles(known.exceedance_days[-1])
     now_free, now_combined = known.outlets_now()
     spread, humped = 0.0, False
     results = []
@@ -120,7 +120,7 @@ def _stage(
     fresh = None
     if has_bed:
         free, combined = known.outlets_now(fresh=key)
-        fresh = quantiles((free + combined)[beds], known.weight).p50
+        fresh = known.quantiles((free + combined)[beds]).p50
         holds = fresh <= inputs.limit_mg_l
         by_cause["outlet_limit"] = known.exceedance_days[beds if holds else -1]
     claim = _claim(medium, known.future)
@@ -258,17 +258,17 @@ def _estimate(
                 shares[cause] = share
     else:
         shares[NO_CAUSE] = 1.0
-    by_cause = {cause: quantiles(days, weight) for cause, days in stage.by_cause.items()}
+    by_cause = {cause: known.quantiles(days) for cause, days in stage.by_cause.items()}
     remaining = capacity = units = None
     if key in known.bed_keys:
         row = known.bed_keys.index(key)
-        remaining = quantiles(known.remaining[row], weight)
-        capacity = quantiles(known.uncertain.beds[key].capacity_mg, weight).p50
+        remaining = known.quantiles(known.remaining[row])
+        capacity = known.quantiles(known.uncertain.beds[key].capacity_mg).p50
         combined_rules = known.future.combined_mg_l[0] > known.future.free_mg_l[0]
         chosen = known.series.units_combined if combined_rules else known.series.units_free
-        units = quantiles(chosen[row], weight).p50
+        units = known.quantiles(chosen[row]).p50
     elif stage.dirt_remaining is not None:
-        remaining = quantiles(stage.dirt_remaining, weight)
+        remaining = known.quantiles(stage.dirt_remaining)
     contact = None
     flow_now = max(known.inputs.future_flow_l_day, known.inputs.on_flow_l_day or 0.0)
     if stage.medium.bed_volume_l is not None and known.inputs.future_flow_l_day > 0.0:
@@ -278,14 +278,14 @@ def _estimate(
     return StageEstimate(
         stage=stage.stage,
         cartridge=key,
-        days=quantiles(stage.days, weight),
+        days=known.quantiles(stage.days),
         cause=max(shares, key=lambda cause: shares[cause]),
         cause_shares=shares,
         days_by_cause=by_cause,
         days_to_train_limit=train_days,
         remaining=remaining,
-        outlet_total_mg_l=quantiles((now_free + now_combined)[stage.beds], weight),
-        outlet_free_mg_l=quantiles(now_free[stage.beds], weight),
+        outlet_total_mg_l=known.quantiles((now_free + now_combined)[stage.beds]),
+        outlet_free_mg_l=known.quantiles(now_free[stage.beds]),
         contact_min=contact,
         volume_l=stage.volume_l,
         label_volume_l=stage.claim.rated_volume_l if stage.claim else None,

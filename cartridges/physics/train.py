@@ -182,6 +182,8 @@ def _check(inputs: TrainInputs, *, now_day: float, members: int) -> None:
         value = getattr(inputs, name)
         if not (math.isfinite(value) and value >= 0.0):
             raise ValueError(f"{name} must be a number, not negative")
+    if not 0.0 < inputs.plan_share < 1.0:
+        raise ValueError("plan_share must lie between 0 and 1")
     on_flow = inputs.on_flow_l_day
     if on_flow is not None and not (math.isfinite(on_flow) and on_flow > 0.0):
         raise ValueError("the flow of an open valve must be a number above zero")

@@ -100,6 +100,7 @@ class TrainInputs:
     unknown. limit_mg_l: the total chlorine that may reach the animals. resistance_limit_kpa: the
     pressure that a sediment stage may take, None for the usual one. on_flow_l_day: None for a
     steady drip; else the flow while a valve is open, the same litres passing in bursts.
+    plan_share: the share of members that have reached the cause by the planned day, in (0, 1).
     capacity_cv, rate_cv: coefficients of variation of the lognormal factors on each kind of
     cartridge's capacity and rate.
     """
@@ -120,15 +121,20 @@ class TrainInputs:
     on_flow_l_day: float | None = None
     capacity_cv: float = 0.30
     rate_cv: float = 0.40
+    plan_share: float = 0.10
 
 
 @dataclass(frozen=True, slots=True)
 class Quantiles:
-    """The 10th, 50th and 90th weighted percentile over the ensemble."""
+    """The 10th, 50th and 90th weighted percentile over the ensemble.
+
+    planned: the percentile that TrainInputs.plan_share asks for, by default the 10th as well.
+    """
 
     p10: float
     p50: float
     p90: float
+    planned: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -22,6 +22,7 @@ from cartridges.models import (
     Stage,
     Train,
 )
+from cartridges.signals import logged
 from hobbyhydro.households.models import Household, User
 
 from . import placements
@@ -270,3 +271,4 @@ def _settle_meters(facts: list[Fact]) -> None:
 def _touch(fact: Fact) -> None:
     for train in trains_of(fact):
         mark_stale(train)
+    logged.send(sender=type(fact), fact=fact)

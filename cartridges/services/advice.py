@@ -21,6 +21,10 @@ SHAKY_SPREAD = 0.05
 """Below this many effective members, or above this relative spread of the median day between
 replicates, the answer is called rough. Both are our own judgement."""
 
+CHANCES = {5: "1 of 20", 10: "1 of 10", 25: "1 of 4", 50: "1 of 2"}
+PLANNED = 3
+"""Place of the planned date among the dates of ``by_cause``."""
+
 ORDINALS = ("first", "second", "third", "fourth", "fifth", "sixth")
 
 
@@ -40,6 +44,7 @@ class Due:
     stages: tuple[StageNow, ...]
     seen_at: StageNow
     cause: str
+    planned_at: dt.datetime | None
     p10_at: dt.datetime | None
     p50_at: dt.datetime | None
     p90_at: dt.datetime | None
@@ -47,7 +52,7 @@ class Due:
 
 @dataclass(frozen=True, slots=True)
 class NextAct:
-    """What to do next. ``by`` is the planning date: 1 in 10 would be spent on or before it."""
+    """What to do next. ``by`` is the planning date, as careful as the household wants it."""
 
     state: str
     title: str
@@ -112,10 +117,10 @@ def next_act(now: TrainNow, *, today: dt.date | None = None) -> NextAct | None:
     all carbon is due when the last outlet does, or when any of it is too old by its package.
     """
     today = today or timezone.localdate()
-    dues = [d for d in _dues(now) if d.p10_at is not None]
+    dues = [d for d in _dues(now) if d.planned_at is not None]
     if not dues:
         return None
-    return _act(now, min(dues, key=lambda d: d.p10_at or timezone.now()), today=today)
+    return _act(now, min(dues, key=lambda d: d.planned_at or timezone.now()), today=today)
 
 
 def how_sure(now: TrainNow) -> list[str]:
@@ -169,7 +174,7 @@ def stage_state(estimate: Estimate | None, *, today: dt.date | None = None) -> s
     """“ok”, “soon”, “now” or “unknown” for one cartridge, by its planning date."""
     if estimate is None:
         return "unknown"
-    return state_of(estimate.p10_at, today=today)
+    return state_of(estimate.planned_at, today=today)
 
 
 def state_of(planned: dt.datetime | None, *, today: dt.date | None = None) -> str:
@@ -241,27 +246,28 @@ def _dues(now: TrainNow) -> Iterator[Due]:
             group = tuple(carbon)
         else:
             group = (stage,)
-        yield Due(group, stage, estimate.cause, estimate.p10_at, estimate.p50_at, estimate.p90_at)
+        dates = (estimate.planned_at, estimate.p10_at, estimate.p50_at, estimate.p90_at)
+        yield Due(group, stage, estimate.cause, *dates)
 
 
 def _by_age(stage: StageNow, estimate: Estimate, *, group: tuple[StageNow, ...]) -> Due:
     """Same-day: an earlier carbon's own outlet does not count, its age does."""
-    ages = stage.by_cause.get(Cause.CALENDAR) or [None, None, None]
-    p10, p50, p90 = (None if a is None else dt.datetime.fromisoformat(a) for a in ages)
-    return Due(group, stage, Cause.CALENDAR, p10, p50, p90)
+    ages = stage.by_cause.get(Cause.CALENDAR) or [None] * 4
+    p10, p50, p90, planned = (None if a is None else dt.datetime.fromisoformat(a) for a in ages)
+    return Due(group, stage, Cause.CALENDAR, planned, p10, p50, p90)
 
 
 def _act(now: TrainNow, due: Due, *, today: dt.date) -> NextAct:
-    assert due.p10_at is not None  # _dues with no date were left out
+    assert due.planned_at is not None  # _dues with no date were left out
     kind, title = _title(now, due)
     early = why(_early_cause(due), now=now, stage=due.seen_at)
     return NextAct(
-        state=state_of(due.p10_at, today=today),
+        state=state_of(due.planned_at, today=today),
         title=title,
         kind=kind,
         stage=due.stages[0],
-        by=timezone.localtime(due.p10_at).date(),
-        days=max(0, days_to(due.p10_at, today=today)),
+        by=timezone.localtime(due.planned_at).date(),
+        days=max(0, days_to(due.planned_at, today=today)),
         reason=early,
         likely=_likely(now, due, early, today=today),
         spread=spread_in_days(due.p10_at, due.p90_at, today=today),
@@ -269,15 +275,15 @@ def _act(now: TrainNow, due: Due, *, today: dt.date) -> NextAct:
 
 
 def _early_cause(due: Due) -> str:
-    """What sets the planning date: the deciding cause whose own low tenth comes first."""
+    """What sets the planning date: the deciding cause whose own planned day comes first."""
     estimate = due.seen_at.estimate
     by_cause = due.seen_at.by_cause
     if due.cause != (estimate.cause if estimate else "") or not by_cause:
         return due.cause
     lows = {
-        cause: dates[0]
+        cause: planned
         for cause, dates in by_cause.items()
-        if cause != Cause.LABEL_VOLUME and dates and dates[0]
+        if cause != Cause.LABEL_VOLUME and dates and (planned := dates[PLANNED]) is not None
     }
     if not lows:
         return due.cause
@@ -289,12 +295,13 @@ def _early_cause(due: Due) -> str:
 def _likely(now: TrainNow, due: Due, early: str, *, today: dt.date) -> str:
     """The middle outcome in a sentence, and what sets the planning date where that differs."""
     middle = why(due.cause, now=now, stage=due.seen_at)
+    chance = CHANCES[int(now.summary.get("plan_by", 10))]
     if due.p50_at is None:
-        return f"In 1 of 10 outcomes {early} by then; most likely only after ten years."
+        return f"In {chance} outcomes {early} by then; most likely only after ten years."
     days = days_to(due.p50_at, today=today)
     if early != middle:
         return (
-            f"In 1 of 10 outcomes {early} by then; most likely {middle} in {plural(days, 'day')}."
+            f"In {chance} outcomes {early} by then; most likely {middle} in {plural(days, 'day')}."
         )
     if days > 0:
         return f"Most likely {middle} in {plural(days, 'day')}."

@@ -112,7 +112,7 @@ def causes(estimate: Estimate, *, now: dt.datetime) -> Chart | None:
     sheet = Sheet(y_title="", height=90 + 52 * len(known))
     far = _far_end([d for _, dates in known for d in dates], now=now)
     rows = []
-    for cause, (low, middle, high) in known:
+    for cause, (low, middle, high, _) in known:
         name = CAUSE_WORDS[Cause(cause)]
         share = float(shares.get(cause, 0.0))
         first = _how_often(cause, share)

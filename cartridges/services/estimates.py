@@ -25,6 +25,8 @@ from cartridges.physics.train import (
     TrainEstimate,
     estimate_train,
 )
+from cartridges.signals import estimated
+from hobbyhydro.households.models import Household
 
 from .assumptions import assumptions
 from .placements import Stay
@@ -41,6 +43,11 @@ def mark_stale(train: Train) -> None:
     """Something that the estimates rest on has changed."""
     train.stale = True
     train.save(update_fields=["stale"])
+
+
+def mark_stale_for(*, instance: Household, **kwargs: Any) -> None:
+    """A household that was saved may plan with another caution than its estimates did."""
+    instance.trains.exclude(summary__plan_by=instance.plan_by).update(stale=True)
 
 
 def needs_refresh(train: Train, *, now: dt.datetime | None = None) -> bool:
@@ -107,6 +114,7 @@ def _write(
     train.summary = summary
     train.estimate_ms = (time.perf_counter() - started) * 1000.0
     train.save(update_fields=["stale", "estimated_at", "fingerprint", "summary", "estimate_ms"])
+    estimated.send(sender=Train, train=train, estimates=rows, summary=summary)
 
 
 def _row(
@@ -132,6 +140,7 @@ def _row(
         p10_at=date(stage.days.p10),
         p50_at=date(stage.days.p50),
         p90_at=date(stage.days.p90),
+        planned_at=date(stage.days.planned),
         cause="" if stage.cause == NO_CAUSE else stage.cause,
         remaining_p10=remaining.p10 if remaining else None,
         remaining_p50=remaining.p50 if remaining else None,
@@ -169,6 +178,7 @@ def _summary(line: Timeline, found: TrainEstimate) -> dict[str, Any]:
     guidance = contact_guidance(line.train.source.disinfectant)
     contacts = [s.contact_min for s in found.stages if s.contact_min is not None]
     return {
+        "plan_by": line.train.household.plan_by,
         "flow_l_day": flow.open_flow_l_day,
         "flow_rel_sd": flow.future_rel_sd,
         "flow_origin": ORIGINS[int(flow.segments.origin[-1])],
@@ -200,7 +210,7 @@ def _problem(error: ValueError) -> dict[str, Any]:
 
 
 def _dates(days: Quantiles, line: Timeline) -> list[str | None]:
-    return [_iso(moment_of(line.now_day + d)) for d in (days.p10, days.p50, days.p90)]
+    return [_iso(moment_of(line.now_day + d)) for d in (days.p10, days.p50, days.p90, days.planned)]
 
 
 def _iso(moment: dt.datetime | None) -> str | None:

@@ -242,6 +242,7 @@ class Timeline:
             limit_mg_l=self.train.limit_mg_l,
             resistance_limit_kpa=self.train.resistance_limit_kpa,
             on_flow_l_day=self.train.on_flow_l_day,
+            plan_share=self.train.household.plan_by / 100.0,
         )
 
     @cached_property

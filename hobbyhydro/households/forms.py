@@ -82,5 +82,10 @@ class HouseholdForm(forms.ModelForm):  # type: ignore[type-arg]  # takes none at
 
     class Meta:
         model = Household
-        fields = ["name", "time_zone", "currency"]
-        labels = {"name": "Name"}
+        fields = ["name", "time_zone", "currency", "plan_by"]
+        help_texts = {
+            "plan_by": "Every swap is planned for the day by which that share of the modelled "
+            "outcomes has reached the limit. The more careful, the more carbon is thrown away "
+            "unused."
+        }
+        labels = {"name": "Name", "plan_by": "How careful to plan"}

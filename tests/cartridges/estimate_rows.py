@@ -11,6 +11,7 @@ from cartridges.models import Cause, Estimate, Stage, Train
 from cartridges.services import placements
 
 SUMMARY: dict[str, Any] = {
+    "plan_by": 10,
     "flow_l_day": 189.27,
     "flow_rel_sd": 0.05,
     "flow_origin": "metered",
@@ -73,6 +74,7 @@ def estimate_row(
         "p10_at": at(now, p10),
         "p50_at": at(now, p50),
         "p90_at": at(now, p90),
+        "planned_at": at(now, p10),
         "cause": cause,
         "remaining_p10": 0.4,
         "remaining_p50": 0.5,
@@ -93,7 +95,8 @@ def estimate_row(
 def details(now: dt.datetime, *, cause: str, days: tuple[Any, Any, Any]) -> dict[str, Any]:
     """A curve of 120 points, one cause, and the kinds of figures that a stage rests on."""
     moments = [now + dt.timedelta(days=k - 60) for k in range(120)]
-    dates = [None if d is None else iso(now + dt.timedelta(days=d)) for d in days]
+    planned = (*days, days[0])
+    dates = [None if d is None else iso(now + dt.timedelta(days=d)) for d in planned]
     return {
         "curve": {
             "at": [iso(m) for m in moments],
@@ -104,7 +107,7 @@ def details(now: dt.datetime, *, cause: str, days: tuple[Any, Any, Any]) -> dict
         "causes": {cause: 1.0},
         "by_cause": {
             cause: dates,
-            Cause.LABEL_VOLUME: [iso(now + dt.timedelta(days=62))] * 3,
+            Cause.LABEL_VOLUME: [iso(now + dt.timedelta(days=62))] * 4,
         },
         "rests_on": [],
         "assumptions": [

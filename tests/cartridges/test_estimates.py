@@ -228,3 +228,18 @@ def test_entries_that_contradict_each_other_are_a_problem_in_words(train: Train)
     assert estimates.refresh(train) == []
     assert "contradict" in train.summary["problem"]
     assert train.summary["missing"] == "logbook"
+
+
+def test_a_sparing_household_plans_later_than_a_careful_one(train: Train):
+    train.household.plan_by = 5
+    train.household.save()
+    careful = {r.stage_id: r for r in estimates.refresh(train)}
+    assert not estimates.needs_refresh(train)
+    train.household.plan_by = 25
+    train.household.save()
+    train.refresh_from_db()
+    assert train.stale
+    sparing = {r.stage_id: r for r in estimates.refresh(train)}
+    last = train.stages.get(position=3).pk
+    assert careful[last].planned_at < careful[last].p10_at
+    assert sparing[last].p10_at < sparing[last].planned_at < sparing[last].p50_at

@@ -86,7 +86,7 @@ def test_same_day_waits_for_the_last_outlet() -> None:
 def test_same_day_still_heeds_the_age_of_an_earlier_carbon() -> None:
     now = train_now([(400, 410, 420), (41, 50, 66), (200, 260, 340)], policy="same_day")
     aged = (NOW + dt.timedelta(days=30)).isoformat()
-    now.stages[1].by_cause[Cause.CALENDAR] = [aged, aged, aged]
+    now.stages[1].by_cause[Cause.CALENDAR] = [aged] * 4
     act = advice.next_act(now)
     assert act is not None
     assert act.days == 30

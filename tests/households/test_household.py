@@ -12,7 +12,7 @@ from pytest_django.asserts import assertContains, assertNotContains, assertRedir
 
 from hobbyhydro.households.models import Household, User
 
-GOOD = {"name": "Fern Street", "time_zone": "Europe/Lisbon", "currency": "EUR"}
+GOOD = {"name": "Fern Street", "time_zone": "Europe/Lisbon", "currency": "EUR", "plan_by": "10"}
 
 
 def test_works(as_owner: Client, household: Household) -> None:
