@@ -7,7 +7,7 @@ from decimal import Decimal
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 
-from cartridges.models import CartridgeSpec, Cause, Stage, Train
+from cartridges.models import Cartridge, CartridgeSpec, Cause, Stage, Train
 from hobbyhydro.households.models import Household
 
 
@@ -74,15 +74,26 @@ class PlannedVisit(models.Model):
 
 class PlannedSwap(models.Model):
     """One new cartridge that a visit puts in. ``due_on`` is its own planning date; a ``rotation``
-    moves the later carbons forward and puts the new one last."""
+    moves the later carbons forward and puts the new one last.
+
+    ``replaces`` is the cartridge that comes out, where it is one that works today; ``number``
+    counts the renewals of the stage since the first one. ``unused`` is the share of what comes out
+    that is thrown away unused. ``spare`` is the one of the shelf that is set aside for this swap.
+    """
 
     visit = models.ForeignKey(PlannedVisit, models.CASCADE, related_name="swaps")
     stage = models.ForeignKey(Stage, models.CASCADE, related_name="planned_swaps")
     spec = models.ForeignKey(CartridgeSpec, models.CASCADE, related_name="+")
+    replaces = models.ForeignKey(
+        Cartridge, models.SET_NULL, null=True, blank=True, related_name="+"
+    )
+    number = models.PositiveIntegerField(default=1)
     rotation = models.BooleanField(default=False)
     due_on = models.DateField()
     cause = models.CharField(max_length=12, choices=Cause.choices, blank=True)
+    unused = models.FloatField(null=True, blank=True)
     from_shelf = models.BooleanField(default=False)
+    spare = models.ForeignKey(Cartridge, models.SET_NULL, null=True, blank=True, related_name="+")
     order_by = models.DateField(null=True, blank=True)
     price = models.DecimalField(max_digits=9, decimal_places=2, null=True, blank=True)
 
