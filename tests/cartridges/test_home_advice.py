@@ -127,8 +127,8 @@ def test_what_sets_the_date_is_told_apart_from_what_is_likely() -> None:
     now.stages[1].by_cause.clear()
     now.stages[1].by_cause.update(
         {
-            Cause.CALENDAR: [moments[265]] * 3,
-            Cause.OUTLET_LIMIT: [moments[5], moments[300], None],
+            Cause.CALENDAR: [moments[265]] * 4,
+            Cause.OUTLET_LIMIT: [moments[5], moments[300], None, moments[5]],
         }
     )
     act = advice.next_act(now)
