@@ -39,13 +39,24 @@ class Chore(models.Model):
 
     class Meta:
         ordering = ["title", "pk"]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["train", "starter_key"],
+                condition=~models.Q(starter_key=""),
+                name="one_starter_a_train",
+            ),
+        ]
 
     def __str__(self) -> str:
         return self.title
 
 
 class ChoreTurn(models.Model):
-    """One time that a chore is due, and what became of it. Open turns have no ``state_at``."""
+    """One time that a chore is due, and what became of it. Open turns have no ``state_at``.
+
+    A chore has at most one open turn: what was missed before it is done with it. ``fact`` names
+    the log entry that completed the turn ("outlet-test/31"), so that undoing the entry opens it.
+    """
 
     class State(models.TextChoices):
         OPEN = "open", "To do"
@@ -59,6 +70,7 @@ class ChoreTurn(models.Model):
     state_at = models.DateTimeField(null=True, blank=True)
     state_by = models.ForeignKey(User, models.SET_NULL, null=True, blank=True, related_name="+")
     reason = models.CharField(max_length=200, blank=True)
+    fact = models.CharField(max_length=40, blank=True, editable=False)
     made_at = models.DateTimeField(default=timezone.now, editable=False)
 
     HOUSEHOLD = "chore__household"
@@ -67,6 +79,9 @@ class ChoreTurn(models.Model):
         ordering = ["due_on", "pk"]
         constraints = [
             models.UniqueConstraint(fields=["chore", "due_on"], name="one_turn_a_chore_and_day"),
+            models.UniqueConstraint(
+                fields=["chore"], condition=models.Q(state="open"), name="one_open_turn_a_chore"
+            ),
         ]
 
     def __str__(self) -> str:

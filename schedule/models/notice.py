@@ -137,15 +137,29 @@ class Delivery(models.Model):
 
 
 class FeedToken(models.Model):
-    """The secret address of one person's calendar of one household; only its digest is kept."""
+    """The secret address of one person's calendar of one household; only its digest is kept.
+
+    ``said_digest`` is that of the calendar as it was last read, ``said_at`` since when it reads so.
+    """
 
     membership = models.ForeignKey(Membership, models.CASCADE, related_name="feeds")
     digest = models.CharField(max_length=64, unique=True)
     made_at = models.DateTimeField(default=timezone.now, editable=False)
     revoked_at = models.DateTimeField(null=True, blank=True)
     read_at = models.DateTimeField(null=True, blank=True)
+    said_digest = models.CharField(max_length=64, blank=True, editable=False)
+    said_at = models.DateTimeField(null=True, blank=True, editable=False)
 
     HOUSEHOLD = "membership__household"
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(
+                fields=["membership"],
+                condition=models.Q(revoked_at__isnull=True),
+                name="one_live_address_each",
+            ),
+        ]
 
     def __str__(self) -> str:
         return f"Calendar of {self.membership}"
