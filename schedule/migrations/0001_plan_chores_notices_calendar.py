@@ -180,6 +180,7 @@ class Migration(migrations.Migration):
                 ('visit_cost', models.DecimalField(decimal_places=2, default=Decimal('5.00'), max_digits=8, validators=[django.core.validators.MinValueValidator(Decimal('0'))], verbose_name='what a visit to the train is worth to you')),
                 ('water_price_m3', models.DecimalField(decimal_places=3, default=Decimal('1.500'), max_digits=8, validators=[django.core.validators.MinValueValidator(Decimal('0'))], verbose_name='price of a cubic metre of water')),
                 ('drain_price_m3', models.DecimalField(decimal_places=3, default=Decimal('1.500'), max_digits=8, validators=[django.core.validators.MinValueValidator(Decimal('0'))], verbose_name='price of draining a cubic metre')),
+                ('expected_prices', models.JSONField(blank=True, default=dict)),
                 ('household', models.OneToOneField(on_delete=django.db.models.deletion.CASCADE, related_name='plan_rules', to='households.household')),
             ],
         ),

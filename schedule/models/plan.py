@@ -12,7 +12,11 @@ from hobbyhydro.households.models import Household
 
 
 class PlanRules(models.Model):
-    """How one household plans its visits: its lead times, its prices."""
+    """How one household plans its visits: its lead times, its prices.
+
+    ``expected_prices`` are what a kind of cartridge would cost that was never bought at a price, as
+    text by the kind's primary key.
+    """
 
     household = models.OneToOneField(Household, models.CASCADE, related_name="plan_rules")
     lead_days = models.PositiveSmallIntegerField(
@@ -42,6 +46,8 @@ class PlanRules(models.Model):
         default=Decimal("1.500"),
         validators=[MinValueValidator(Decimal(0))],
     )
+
+    expected_prices = models.JSONField(default=dict, blank=True)
 
     HOUSEHOLD = "household"
 
