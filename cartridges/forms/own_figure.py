@@ -15,12 +15,15 @@ Figure = OwnFigure.Figure
 QUANTITY_BOUNDS: dict[str, tuple[str, float]] = {
     Figure.CAPACITY: ("capacity", 1e8),
     Figure.DIRT: ("dirt", 1e5),
+    Figure.BED_VOLUME: ("bed_volume", 500.0),
 }
 PLAIN_BOUNDS: dict[str, tuple[float, float, str]] = {
     Figure.RATE_FREE: (1e-6, 1e3, "L/(mg·day)"),
     Figure.RATE_COMBINED: (1e-6, 1e3, "L/(mg·day)"),
     Figure.FLOW_EXPONENT: (0.0, 0.5, ""),
     Figure.AGEING: (0.0, 0.1, "per day"),
+    Figure.SOLIDS: (0.05, 20.0, "mg/L per NTU"),
+    Figure.CALENDAR: (1.0, 3650.0, "days"),
 }
 
 

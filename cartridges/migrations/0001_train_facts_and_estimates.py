@@ -84,7 +84,7 @@ class Migration(migrations.Migration):
                 ('why', models.CharField(blank=True, max_length=200, verbose_name='why it was corrected')),
                 ('withdrawn_at', models.DateTimeField(blank=True, editable=False, null=True)),
                 ('withdrawn_why', models.CharField(blank=True, max_length=200)),
-                ('figure', models.CharField(choices=[('capacity_mg', 'Chlorine that one cartridge can take up'), ('rate_free_l_mg_day', 'Rate for free chlorine'), ('rate_combined_l_mg_day', 'Rate for chloramine'), ('flow_exponent', 'How much slow flow slows the carbon'), ('ageing_per_day', 'Capacity lost to ageing, per day'), ('dirt_capacity_g', 'Dirt that it can hold')], max_length=24)),
+                ('figure', models.CharField(choices=[('capacity_mg', 'Chlorine that one cartridge can take up'), ('rate_free_l_mg_day', 'Rate for free chlorine'), ('rate_combined_l_mg_day', 'Rate for chloramine'), ('flow_exponent', 'How much slow flow slows the carbon'), ('ageing_per_day', 'Capacity lost to ageing, per day'), ('dirt_capacity_g', 'Dirt that it can hold'), ('solids_mg_l_per_ntu', 'Dirt for each unit of turbidity'), ('bed_volume_l', 'Volume of carbon'), ('calendar_days', 'Longest time in service')], max_length=24)),
                 ('value', models.FloatField()),
                 ('household', models.ForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='own_figures', to='households.household')),
                 ('logged_by', models.ForeignKey(blank=True, editable=False, null=True, on_delete=django.db.models.deletion.SET_NULL, related_name='+', to=settings.AUTH_USER_MODEL)),

@@ -105,6 +105,9 @@ class OwnFigure(Fact):
         FLOW_EXPONENT = "flow_exponent", "How much slow flow slows the carbon"
         AGEING = "ageing_per_day", "Capacity lost to ageing, per day"
         DIRT = "dirt_capacity_g", "Dirt that it can hold"
+        SOLIDS = "solids_mg_l_per_ntu", "Dirt for each unit of turbidity"
+        BED_VOLUME = "bed_volume_l", "Volume of carbon"
+        CALENDAR = "calendar_days", "Longest time in service"
 
     household = models.ForeignKey(Household, models.CASCADE, related_name="own_figures")
     spec = models.ForeignKey(CartridgeSpec, models.CASCADE, related_name="own_figures")

@@ -14,6 +14,7 @@ from .history import beds_upstream
 from .knowledge import Knowledge, litres_through
 from .label import Claim
 from .sediment import (
+    SOLIDS_MG_L_PER_NTU,
     SOLIDS_PER_NTU_CV,
     ResistanceFit,
     fit_resistance,
@@ -100,6 +101,10 @@ def _stage(
     if medium.dirt_capacity_g is not None:
         dirt_factor = known.members.lognormal(f"dirt:{medium.key}", cv=DIRT_CAPACITY_CV)
     solids_factor = known.members.lognormal("solids", cv=SOLIDS_PER_NTU_CV)
+    if medium.solids_mg_l_per_ntu is not None:
+        solids_factor = np.full_like(
+            solids_factor, medium.solids_mg_l_per_ntu / SOLIDS_MG_L_PER_NTU
+        )
     fit = _resistance_fit(known, stage, key)
     limit = inputs.resistance_limit_kpa
     life = sediment_life(

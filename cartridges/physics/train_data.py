@@ -30,7 +30,8 @@ class Medium:
     long it may stay wet, whatever passes. dirt_capacity_g: grams of dirt it may hold (sediment).
     The rest are the keeper's own numbers, each in place of what the label would give (None =
     derived): capacity_mg (mg as Cl2), rate_free_l_mg_day and rate_combined_l_mg_day (L/(mg day),
-    at the claim's rated flow), flow_exponent n in k = k_r (Q/Q_r)^n, ageing_per_day (1/day).
+    at the claim's rated flow), flow_exponent n in k = k_r (Q/Q_r)^n, ageing_per_day (1/day),
+    solids_mg_l_per_ntu (dirt in the water for each NTU, sediment only).
     """
 
     key: str
@@ -45,6 +46,7 @@ class Medium:
     rate_combined_l_mg_day: float | None = None
     flow_exponent: float | None = None
     ageing_per_day: float | None = None
+    solids_mg_l_per_ntu: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

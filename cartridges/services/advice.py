@@ -17,7 +17,7 @@ from .overview import StageNow, TrainNow
 
 SOON_DAYS = 14
 THIN_MEMBERS = 100.0
-SHAKY_SPREAD = 0.05
+SHAKY_SPREAD = 0.1
 """Below this many effective members, or above this relative spread of the median day between
 replicates, the answer is called rough. Both are our own judgement."""
 

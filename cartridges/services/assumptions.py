@@ -49,7 +49,7 @@ def assumptions(spec: CartridgeSpec, stage: StageEstimate, line: Timeline) -> li
             add(*row)
     if medium.bed_volume_l is not None:
         add(
-            "bed_volume_l",
+            OwnFigure.Figure.BED_VOLUME,
             medium.bed_volume_l,
             printed,
             "Volume of carbon: with the flow it gives the contact time.",
@@ -64,8 +64,8 @@ def assumptions(spec: CartridgeSpec, stage: StageEstimate, line: Timeline) -> li
             "dirt",
         )
         add(
-            "solids_mg_l_ntu",
-            SOLIDS_MG_L_PER_NTU,
+            OwnFigure.Figure.SOLIDS,
+            medium.solids_mg_l_per_ntu or SOLIDS_MG_L_PER_NTU,
             ASSUMED,
             "Dirt in the water for each unit of turbidity (common practice, no source).",
             unit="mg/L per NTU",
@@ -73,7 +73,7 @@ def assumptions(spec: CartridgeSpec, stage: StageEstimate, line: Timeline) -> li
         add("turbidity_ntu", line.turbidity_ntu, MEASURED, "Turbidity of the tap.", "turbidity")
     if medium.calendar_days is not None:
         add(
-            "calendar_days",
+            OwnFigure.Figure.CALENDAR,
             float(medium.calendar_days),
             printed,
             "Longest time in service, however little water has passed.",

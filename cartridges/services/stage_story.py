@@ -18,11 +18,14 @@ ORIGIN_WORDS = {
     "assumed": "assumed",
     "measured": "from your entries",
 }
+# Figures that are measured rather than put in place: which log form gives the keeper's own.
+MEASURED_BY = {
+    "turbidity_ntu": "source-test",
+    "inlet_total_mg_l": "source-test",
+    "correction": "bucket-test",
+}
 NAMES = {
-    "bed_volume_l": "Volume of carbon",
-    "solids_mg_l_ntu": "Dirt for each unit of turbidity",
     "turbidity_ntu": "Turbidity of the tap water",
-    "calendar_days": "Longest time in service",
     "correction": "Flow found over flow expected",
     "inlet_total_mg_l": "Total chlorine in the tap water",
 }
@@ -33,7 +36,7 @@ class Assumption:
     """One figure behind an estimate: what, how much, from where, why it matters.
 
     ``replaceable`` where a keeper may put a number of their own; ``own`` is theirs where it
-    stands.
+    stands; ``measured_by`` is the kind of log entry that would say better.
     """
 
     figure: str
@@ -44,6 +47,7 @@ class Assumption:
     text: str
     replaceable: bool
     own: OwnFigure | None
+    measured_by: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +78,7 @@ def assumptions(estimate: Estimate, *, line: Timeline, units: str) -> list[Assum
                 text=row["text"],
                 replaceable=figure in OwnFigure.Figure.values,
                 own=line.own_figures.get((spec, figure)),
+                measured_by=MEASURED_BY.get(figure, ""),
             )
         )
     return found

@@ -243,3 +243,34 @@ def test_a_sparing_household_plans_later_than_a_careful_one(train: Train):
     last = train.stages.get(position=3).pk
     assert careful[last].planned_at < careful[last].p10_at
     assert sparing[last].p10_at < sparing[last].planned_at < sparing[last].p50_at
+
+
+@pytest.mark.parametrize(
+    ("position", "figure", "value", "cause", "sign"),
+    [
+        (1, "solids_mg_l_per_ntu", 13.0, "dirt", -1),
+        (1, "dirt_capacity_g", 20.0, "dirt", -1),
+        (2, "calendar_days", 90.0, "calendar", -1),
+        (2, "bed_volume_l", 5.0, "outlet_limit", +1),
+    ],
+)
+def test_every_figure_of_the_keepers_own_moves_its_cause(
+    train: Train, keeper: User, position: int, figure: str, value: float, cause: str, sign: int
+):
+    def middle() -> dt.datetime:
+        row = next(e for e in estimates.refresh(train, now=now) if e.stage.position == position)
+        found = row.details["by_cause"][cause][1]
+        return dt.datetime.fromisoformat(found) if found else now + 4000 * DAY
+
+    now = timezone.now()
+    spec = train.fittings.get(stage__position=position).cartridge.spec
+    before = middle()
+    acts.log(
+        OwnFigure(household=train.household, spec=spec, figure=figure, value=value, at=now),
+        by=keeper,
+    )
+    after = middle()
+    assert (after - before) / DAY * sign > 1
+    row = train.estimates.get(stage__position=position)
+    [named] = [a for a in row.details["assumptions"] if a["figure"] == figure]
+    assert (named["value"], named["origin"]) == (value, "own")
