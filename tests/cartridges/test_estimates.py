@@ -245,13 +245,29 @@ def test_a_sparing_household_plans_later_than_a_careful_one(train: Train):
     assert sparing[last].p10_at < sparing[last].planned_at < sparing[last].p50_at
 
 
+def test_an_own_bed_volume_sets_the_contact_time(train: Train, keeper: User):
+    spec = train.fittings.get(stage__position=2).cartridge.spec
+    acts.log(
+        OwnFigure(
+            household=train.household,
+            spec=spec,
+            figure="bed_volume_l",
+            value=5.0,
+            at=timezone.now(),
+        ),
+        by=keeper,
+    )
+    estimates.refresh(train)
+    found = train.estimates.get(stage__position=2)
+    assert found.contact_min == pytest.approx(5.0 / train.summary["flow_l_day"] * 1440)
+
+
 @pytest.mark.parametrize(
     ("position", "figure", "value", "cause", "sign"),
     [
         (1, "solids_mg_l_per_ntu", 13.0, "dirt", -1),
         (1, "dirt_capacity_g", 20.0, "dirt", -1),
         (2, "calendar_days", 90.0, "calendar", -1),
-        (2, "bed_volume_l", 5.0, "outlet_limit", +1),
     ],
 )
 def test_every_figure_of_the_keepers_own_moves_its_cause(

@@ -64,7 +64,7 @@ def test_only_figures_of_the_model_can_be_replaced(as_keeper: Client, carbon: St
     page = page_of(as_keeper, carbon)
     assert own(carbon, "capacity_mg") in page
     assert own(carbon, "flow_exponent") in page
-    assert "figures/bed_volume_l/" not in page
+    assert "figures/correction/" not in page
 
 
 def test_shows_the_history_of_the_stage(as_keeper: Client, carbon: Stage, owner: User) -> None:
@@ -173,7 +173,7 @@ def test_keeps_what_was_typed_and_says_what_is_wrong(
 
 
 def test_an_unknown_figure_is_not_found(as_keeper: Client, carbon: Stage) -> None:
-    assert as_keeper.post(own(carbon, "bed_volume_l"), {"value": "1"}).status_code == 404
+    assert as_keeper.post(own(carbon, "correction"), {"value": "1"}).status_code == 404
 
 
 def test_own_figure_can_be_taken_back(as_keeper: Client, carbon: Stage) -> None:
