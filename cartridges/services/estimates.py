@@ -68,13 +68,18 @@ def settle(train: Train) -> bool:
 
 
 def refresh(train: Train, *, now: dt.datetime | None = None) -> list[Estimate]:
-    """Calculate the train and write its Estimate rows; an unchanged train keeps its rows.
+    """Calculate the train and write its Estimate rows in the place of those there were.
 
     What keeps a train from being calculated is written into ``summary["problem"]`` in words, and
-    its rows are removed: an old number must not stand for a train that it no longer fits.
+    its rows are removed: an old number must not stand for a train that it no longer fits. A fact
+    that is logged while this runs leaves the train stale, and of two runs at once the one that
+    began later is kept.
     """
     moment = now or timezone.now()
     started = time.perf_counter()
+    # Before any fact is read: what marks the train stale from here on is not in this answer. A run
+    # that dies half-way leaves no time of calculation, so the next visitor is offered another.
+    Train.objects.filter(pk=train.pk).update(stale=False, estimated_at=None)
     line = Timeline(train, moment)
     try:
         inputs = line.inputs
@@ -106,14 +111,18 @@ def _write(
     rows: list[Estimate],
     summary: dict[str, Any],
 ) -> None:
+    held = Train.objects.select_for_update().get(pk=train.pk)
+    train.stale = held.stale
+    if held.estimated_at is not None and held.estimated_at > moment:
+        train.refresh_from_db(fields=["estimated_at", "fingerprint", "summary", "estimate_ms"])
+        return
     Estimate.objects.filter(train=train).delete()
     Estimate.objects.bulk_create(rows)
-    train.stale = False
     train.estimated_at = moment
     train.fingerprint = fingerprint
     train.summary = summary
     train.estimate_ms = (time.perf_counter() - started) * 1000.0
-    train.save(update_fields=["stale", "estimated_at", "fingerprint", "summary", "estimate_ms"])
+    train.save(update_fields=["estimated_at", "fingerprint", "summary", "estimate_ms"])
     estimated.send(sender=Train, train=train, estimates=rows, summary=summary)
 
 

@@ -106,7 +106,7 @@ class Timeline:
 
     @cached_property
     def start_day(self) -> float:
-        """When water first ran: the first cartridge, or the train's own start if that is later."""
+        """When water first ran: the first cartridge, or the train's start if that is earlier."""
         first = min((s.start for s in self.stays), default=self.train.started_at)
         return min(day_of(min(first, self.train.started_at)), self.now_day - 1e-3)
 
