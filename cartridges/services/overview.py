@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -25,7 +25,8 @@ RECENT_TESTS = dt.timedelta(days=14)
 
 @dataclass(frozen=True, slots=True)
 class StageNow:
-    """One stage of today: what was found for the cartridge in it, and its last recent test.
+    """One stage of today: what was found for the cartridge in it, and the recent test of the
+    water behind it that says most (see `most_telling`).
 
     ``by_cause`` holds, for each cause on its own, the three dates in ISO form.
     """
@@ -94,6 +95,21 @@ class TrainNow:
         return "chloramine" if self.train.source.disinfectant == "chloramine" else "chlorine"
 
 
+def most_telling(tests: Iterable[OutletTest]) -> OutletTest | None:
+    """Of tests in order of time, the one that says most of total chlorine by now.
+
+    That is the newest, but that free chlorine is only a part of the total: a later test of it
+    takes the place of one of the total only where it found more.
+    """
+    found: OutletTest | None = None
+    for test in tests:
+        kinds = (test.species, found.species if found else test.species)
+        is_part = kinds == (OutletTest.Species.FREE, OutletTest.Species.TOTAL)
+        if found is None or not is_part or (not test.below and test.value_mg_l > found.value_mg_l):
+            found = test
+    return found
+
+
 def outlet_known(estimate: Estimate) -> bool:
     """Whether the water behind this cartridge has a predicted chlorine."""
     return estimate.outlet_total_p50_mg_l is not None
@@ -126,16 +142,17 @@ def look_at(trains: Sequence[Train], *, whole: bool = True) -> list[TrainNow]:
         .exclude(until__lte=now)
         .order_by("at", "pk")
     )
-    tests: dict[int, OutletTest] = {
-        t.stage_id: t
-        for t in OutletTest.objects.standing()
+    tests: dict[int, list[OutletTest]] = defaultdict(list)
+    for test in (
+        OutletTest.objects.standing()
         .filter(train__in=wanted, at__gte=now - RECENT_TESTS, at__lte=now)
         .in_order()
-    }
+    ):
+        tests[test.stage_id].append(test)
     return [
         TrainNow(
             train=train,
-            stages=tuple(_stage_now(s, tests.get(s.pk)) for s in stages[train.pk]),
+            stages=tuple(_stage_now(s, tests[s.pk]) for s in stages[train.pk]),
             restrictor=restrictors[train.pk][-1] if restrictors[train.pk] else None,
             shut=shut[train.pk][-1] if shut[train.pk] else None,
         )
@@ -150,12 +167,13 @@ def _by_train(rows: Any) -> dict[int, list[Any]]:
     return found
 
 
-def _stage_now(stage: Stage, test: OutletTest | None) -> StageNow:
+def _stage_now(stage: Stage, tests: Sequence[OutletTest]) -> StageNow:
     try:
         estimate: Estimate | None = stage.estimate
     except Estimate.DoesNotExist:
         estimate = None
-    if test is not None and (estimate is None or test.at < estimate.fitted_at):
-        test = None
+    test = None
+    if estimate is not None:
+        test = most_telling(t for t in tests if t.at >= estimate.fitted_at)
     found: dict[str, list[str | None]] = getattr(stage, "by_cause", None) or {}
     return StageNow(stage=stage, estimate=estimate, test=test, by_cause=found)
