@@ -152,11 +152,23 @@ class SourceTestForm(LogForm):
         return super().clean()
 
     def weigh(self) -> None:
-        free, total = self.cleaned_data["free_mg_l"], self.cleaned_data["total_mg_l"]
+        """Free and total noted one after the other for one minute are one test of that water."""
+        typed = "free_mg_l" if self.cleaned_data["total_mg_l"] is None else "total_mg_l"
+        found = {name: self.cleaned_data[name] for name in ("free_mg_l", "total_mg_l")}
+        for other in super().of_that_minute():
+            found = {
+                name: getattr(other, name) if value is None else value
+                for name, value in found.items()
+            }
+        free, total = found["free_mg_l"], found["total_mg_l"]
         if free is not None and total is not None and total < free:
+            both = (
+                self.cleaned_data["free_mg_l"] == free and self.cleaned_data["total_mg_l"] == total
+            )
             self.add_error(
-                "total_mg_l",
-                "Total chlorine cannot be below free chlorine: it contains it. Please check both.",
+                "total_mg_l" if both else typed,
+                f"Total chlorine ({self.words(total, 'chlorine')}) cannot be below free chlorine "
+                f"({self.words(free, 'chlorine')}): it contains it. Please check both.",
             )
 
 

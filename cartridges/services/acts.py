@@ -231,9 +231,9 @@ def turn_on(*, train: Train, at: dt.datetime, by: User | None, remark: str = "")
 
 
 def _same_act(fact: Fact) -> list[Fact]:
-    if fact.act is None:
-        return [fact]
-    return list(fact.rows().select_for_update().filter(act=fact.act))
+    """The fact as it is by now, and all of the same act, held until the act is whole."""
+    wanted = Q(pk=fact.pk) if fact.act is None else Q(act=fact.act)
+    return list(fact.rows().select_for_update().filter(wanted))
 
 
 def _within_act(fact: Fact) -> bool:
@@ -263,7 +263,8 @@ def _settle_meters(facts: list[Fact]) -> None:
             continue
         meter = fact.meter
         others = meter.train.meters.filter(withdrawn_at__isnull=True).exclude(pk=meter.pk)
-        holds = meter.readings.standing().exists() or not others.exists()
+        begun_by_it = fact.at == meter.fitted_at or others.exists()
+        holds = meter.readings.standing().exists() or not begun_by_it
         meter.withdrawn_at = None if holds else timezone.now()
         meter.save(update_fields=["withdrawn_at"])
 

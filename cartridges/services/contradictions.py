@@ -6,8 +6,9 @@ import datetime as dt
 
 from django.utils import timezone
 
-from cartridges.models import Fact, Meter, MeterReading, Shutoff, Train
+from cartridges.models import Fact, Fitting, Meter, MeterReading, Shutoff, Train
 
+from . import placements
 from .acts import ActError
 from .meters import meters_of
 
@@ -22,6 +23,8 @@ def refuse_contradiction(fact: Fact) -> None:
             _weigh_dial(meter)
     elif isinstance(fact, Shutoff):
         _weigh_shutoffs(fact.train)
+    elif isinstance(fact, Fitting):
+        _weigh_retired(fact.train)
 
 
 def _weigh_dial(meter: Meter) -> None:
@@ -55,6 +58,17 @@ def _weigh_shutoffs(train: Train) -> None:
         if not is_first and (end is None or row.at < end):
             raise ActError("at", f"Then two shut-offs would overlap on {_clock(row.at)}.")
         end, is_first = row.until, False
+
+
+def _weigh_retired(train: Train) -> None:
+    """No stage that was taken out of a train holds a cartridge: no water runs through it."""
+    for stay in placements.household_stays(train.household):
+        if stay.end is None and stay.stage.retired_at is not None:
+            raise ActError(
+                "at",
+                f"Then no. {stay.cartridge.number} would be at work in a stage that was taken out "
+                f"of the train on {_clock(stay.stage.retired_at)}.",
+            )
 
 
 def _clock(moment: dt.datetime) -> str:

@@ -257,6 +257,21 @@ def test_the_first_reading_brings_its_meter(as_keeper: Client, train: Train) -> 
     assert newest(train).reading_l == 512_400.0
 
 
+def test_undoing_the_reading_that_a_meter_begins_with_takes_the_meter_away(
+    as_keeper: Client, train: Train, keeper: User
+) -> None:
+    """A typed-wrong first reading must not stay behind as what the meter starts with."""
+    train.meters.all().delete()
+    send(as_keeper, where(train), reading="99999", unit="gal", at=ago(days=3))
+    first = newest(train)
+    acts.undo(first, by=keeper)
+    assert meters.meters_of(train) == []
+    response = send(as_keeper, where(train), reading="1234", unit="gal", at=ago(days=2))
+    assert response.status_code == 302
+    [meter] = meters.meters_of(train)
+    assert meter.start_l == pytest.approx(1234 * L_PER_GAL)
+
+
 def test_the_first_reading_counts_from_the_fitting_where_that_is_known(
     as_keeper: Client, train: Train
 ) -> None:

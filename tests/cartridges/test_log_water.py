@@ -123,6 +123,23 @@ def test_source_total_below_free_is_refused(as_keeper: Client, train: Train) -> 
     assert SourceReading.objects.count() == 1
 
 
+@pytest.mark.parametrize(
+    ("first", "second", "field"),
+    [
+        ({"total_mg_l": "1.0"}, {"free_mg_l": "3.0"}, "free_mg_l"),
+        ({"free_mg_l": "3.0"}, {"total_mg_l": "1.0"}, "total_mg_l"),
+    ],
+)
+def test_source_total_below_free_is_refused_where_they_are_noted_apart(
+    as_keeper: Client, train: Train, first: dict[str, str], second: dict[str, str], field: str
+) -> None:
+    when = ago(days=1)
+    assert source(as_keeper, train, at=when, **first).status_code == 302
+    response = source(as_keeper, train, at=when, **second)
+    assert "cannot be below free" in errors(response)[field][0]
+    assert SourceReading.objects.filter(at=when).count() == 1
+
+
 def test_source_total_equal_to_free_is_water_without_chloramine(
     as_keeper: Client, train: Train
 ) -> None:

@@ -179,6 +179,18 @@ def test_a_retired_stage_is_no_longer_changed(as_keeper: Client, train: Train) -
         assert as_keeper.post(f"/stages/{stage.pk}/{act}/").status_code == 404
 
 
+def test_what_came_out_of_a_retired_stage_does_not_go_back_in(
+    as_keeper: Client, train: Train
+) -> None:
+    """No water runs through a stage that is gone, so a cartridge there is one too many."""
+    stage = stage_at(train, 2)
+    take_out(as_keeper, stage.pk, timezone.now(), cartridge="keep")
+    emptied = Fitting.objects.standing().get(stage=stage, cartridge__isnull=True)
+    as_keeper.post(f"/facts/swap/{emptied.pk}/undo/")
+    assert Fitting.objects.standing().filter(pk=emptied.pk).exists()
+    assert set(placements.in_service(train)) == {stage_at(train, 1).pk, stage_at(train, 2).pk}
+
+
 def test_move_rejects_get(as_keeper: Client, train: Train) -> None:
     assert as_keeper.get(f"/stages/{stage_at(train, 2).pk}/move/").status_code == 405
 
