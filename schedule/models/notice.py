@@ -29,7 +29,11 @@ def all_kinds() -> list[str]:
 
 
 class NoticeWishes(models.Model):
-    """What one person wants to hear about one household, and when."""
+    """What one person wants to hear about one household, and when.
+
+    ``escalate_after_days`` of 0 is never. ``looked_on`` is the last day, on the household's
+    calendar, on which it was settled whether a digest is called for.
+    """
 
     membership = models.OneToOneField(Membership, models.CASCADE, related_name="wishes")
     by_email = models.BooleanField("send me email", default=True)
@@ -40,6 +44,7 @@ class NoticeWishes(models.Model):
     escalate_after_days = models.PositiveSmallIntegerField(
         "tell me of what others have left undone for so many days", default=3
     )
+    looked_on = models.DateField(null=True, blank=True, editable=False)
 
     HOUSEHOLD = "membership__household"
 
@@ -58,6 +63,7 @@ class Letter(models.Model):
         WAITING = "waiting", "Waiting"
         SENT = "sent", "Sent"
         FAILED = "failed", "Could not be delivered"
+        LAPSED = "lapsed", "No longer needed"
 
     person = models.ForeignKey(User, models.CASCADE, related_name="letters")
     household = models.ForeignKey(Household, models.CASCADE, related_name="letters")
@@ -119,13 +125,17 @@ class Notice(models.Model):
 
 
 class Delivery(models.Model):
-    """One attempt to hand one letter to the mail server, with what it answered."""
+    """One attempt to hand one letter to the mail server, with what it answered.
+
+    ``unsure`` from its start until a definite answer: the server may have taken the letter.
+    """
 
     letter = models.ForeignKey(Letter, models.CASCADE, related_name="deliveries")
     started_at = models.DateTimeField(default=timezone.now)
     ended_at = models.DateTimeField(null=True, blank=True)
     answer = models.CharField(max_length=300, blank=True)
     accepted = models.BooleanField(default=False)
+    unsure = models.BooleanField(default=True)
 
     HOUSEHOLD = "letter__household"
 
