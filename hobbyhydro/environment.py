@@ -6,6 +6,7 @@ import zoneinfo
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, NoReturn
+from urllib.parse import urlsplit
 
 import environ
 from django.core.exceptions import ImproperlyConfigured
@@ -72,6 +73,20 @@ def time_zone(name: str, *, default: str) -> str:
     value: str = _env.str(name, default=default).strip()
     if value not in zoneinfo.available_timezones():
         _refuse(name, value, "a time zone such as America/Chicago")
+    return value
+
+
+def site(name: str, *, default: str) -> str:
+    """The address of the site itself, without a slash at its end."""
+    value: str = _env.str(name, default=default).strip().rstrip("/")
+    wanted = "an address such as https://water.example.org"
+    try:
+        found = urlsplit(value)
+        bad = found.scheme not in ("http", "https") or not found.hostname or found.port == 0
+    except ValueError:  # a port that is no number, a bracket that is not closed
+        bad = True
+    if bad or found.path or found.query or found.fragment or found.username is not None:
+        _refuse(name, value, wanted)
     return value
 
 

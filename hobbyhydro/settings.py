@@ -136,6 +136,14 @@ ACCOUNT_EMAIL_SUBJECT_PREFIX = ""
 EMAIL_CONFIG = env.mail_server("EMAIL_URL", default="consolemail://")
 vars().update(EMAIL_CONFIG)
 DEFAULT_FROM_EMAIL = env.text("DEFAULT_FROM_EMAIL", default="hobbyhydro@localhost")
+EMAIL_TIMEOUT = 20  # seconds for each answer of the mail server
+# Links in mail lead here: mail is written where no visitor's request says what we are called.
+SITE_URL = env.site(
+    "SITE_URL",
+    default="http://127.0.0.1:8000"
+    if DEMO or DEBUG or not ALLOWED_HOSTS
+    else f"https://{ALLOWED_HOSTS[0].lstrip('.*')}",
+)
 
 LANGUAGE_CODE = "en-us"
 TIME_ZONE = env.time_zone("TIME_ZONE", default="UTC")

@@ -24,6 +24,10 @@ BAD = [
     ("DATABASE_URL", "nonsense", "an address such as postgres://"),
     ("DATABASE_URL", "oracle9://x", "an address such as postgres://"),
     ("EMAIL_URL", "pigeon://roof", "an address such as smtp+tls://"),
+    ("SITE_URL", "water.example.org", "an address such as https://water"),
+    ("SITE_URL", "ftp://water.example.org", "an address such as https://water"),
+    ("SITE_URL", "https://water.example.org/base", "an address such as https://water"),
+    ("SITE_URL", "https://water.example.org:eighty", "an address such as https://water"),
     ("SECRET_KEY", "short", "at least 32 random characters"),
     ("DATA_DIR", "/nowhere/at/all", "a folder"),
 ]
@@ -80,6 +84,7 @@ def test_what_is_not_set_is_the_default(monkeypatch: pytest.MonkeyPatch) -> None
     assert environment.one_of("NOT_SET", ["x", "y"], default="y") == "y"
     assert environment.time_zone("NOT_SET", default="UTC") == "UTC"
     assert environment.text("NOT_SET", default="t") == "t"
+    assert environment.site("NOT_SET", default="https://a.example/") == "https://a.example"
 
 
 def test_words_are_set_off_by_commas(monkeypatch: pytest.MonkeyPatch) -> None:
