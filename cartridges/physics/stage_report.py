@@ -2,24 +2,25 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from .arrays import FloatArray
+from .causes import (
+    cartridge_fit,
+    claim_for,
+    dirt_share_left,
+    label_volume_days,
+    mean_flow_l_day,
+    wear_days,
+)
 from .curves import Wanted, outlet_curves
 from .ensemble import replicate_spread, two_humped
-from .forecast import Future
 from .history import beds_upstream
 from .knowledge import Knowledge, litres_through
 from .label import Claim
-from .sediment import (
-    SOLIDS_MG_L_PER_NTU,
-    SOLIDS_PER_NTU_CV,
-    ResistanceFit,
-    fit_resistance,
-    sediment_life,
-)
+from .sediment import ResistanceFit
 from .train_data import (
     HORIZON_DAYS,
     NO_CAUSE,
@@ -27,29 +28,19 @@ from .train_data import (
     Medium,
     Quantiles,
     StageEstimate,
-    TrainInputs,
 )
 from .units import MIN_PER_DAY
-
-USUAL_RESISTANCE_LIMIT_KPA = 69.0
-"""10 psi across a cartridge, the lower end of what is told keepers (common practice, no source)."""
-DIRT_CAPACITY_CV = 0.30
 
 
 def stage_estimates(known: Knowledge) -> tuple[tuple[StageEstimate, ...], float, bool]:
     """Every stage that holds a cartridge; the worst spread over replicates; whether two-humped."""
     occupants = known.layouts.at(known.now_day)
     upstream = beds_upstream(occupants, set(known.bed_keys))
-    mean_flow, _ = replace(known.uncertain, on_flow_l_day=None).flow(
-        known.inputs.future_flow_l_day, known.inputs.future_flow_rel_sd
-    )
-    members = len(known.members)
+    mean_flow = mean_flow_l_day(known.inputs, known.uncertain)
     stages: list[_Stage] = []
     for stage, key in enumerate(occupants, start=1):
         if key is not None:
-            stages.append(
-                _stage(known, stage, key, int(upstream[stage]), np.broadcast_to(mean_flow, members))
-            )
+            stages.append(_stage(known, stage, key, int(upstream[stage]), mean_flow))
     curves = outlet_curves(
         known,
         [
@@ -86,9 +77,7 @@ class _Stage:
     rests_on: tuple[str, ...]
 
 
-def _stage(
-    known: Knowledge, stage: int, key: str, beds: int, mean_flow_l_day: FloatArray
-) -> _Stage:
+def _stage(known: Knowledge, stage: int, key: str, beds: int, flow_l_day: FloatArray) -> _Stage:
     inputs, medium = known.inputs, known.layouts.media[key]
     has_bed = key in known.bed_keys
     volume = litres_through(
@@ -97,29 +86,15 @@ def _stage(
         until_day=known.now_day,
         tail_flow_l_day=inputs.future_flow_l_day,
     )
-    dirt_factor = np.ones(len(known.members))
-    if medium.dirt_capacity_g is not None:
-        dirt_factor = known.members.lognormal(f"dirt:{medium.key}", cv=DIRT_CAPACITY_CV)
-    solids_factor = known.members.lognormal("solids", cv=SOLIDS_PER_NTU_CV)
-    if medium.solids_mg_l_per_ntu is not None:
-        solids_factor = np.full_like(
-            solids_factor, medium.solids_mg_l_per_ntu / SOLIDS_MG_L_PER_NTU
-        )
-    fit = _resistance_fit(known, stage, key)
-    limit = inputs.resistance_limit_kpa
-    life = sediment_life(
-        flow_l_day=mean_flow_l_day,
+    fit = cartridge_fit(inputs, known.layouts, now_day=known.now_day, stage=stage, cartridge=key)
+    wear = wear_days(
+        inputs,
+        known.members,
+        medium=medium,
+        flow_l_day=flow_l_day,
         passed_l=volume,
         age_days=known.now_day - known.layouts.first_day(key),
-        temperature_c=inputs.temperature_c,
-        dirt_capacity_g=medium.dirt_capacity_g,
-        turbidity_ntu=inputs.turbidity_ntu,
         fit=fit,
-        resistance_limit_kpa=USUAL_RESISTANCE_LIMIT_KPA if limit is None else limit,
-        calendar_days=medium.calendar_days,
-        capacity_factor=dirt_factor,
-        solids_factor=solids_factor,
-        growth_z=known.members.normal("growth"),
     )
     by_cause: dict[str, FloatArray] = {}
     fresh = None
@@ -128,20 +103,10 @@ def _stage(
         fresh = known.quantiles((free + combined)[beds]).p50
         holds = fresh <= inputs.limit_mg_l
         by_cause["outlet_limit"] = known.exceedance_days[beds if holds else -1]
-    claim = _claim(medium, known.future)
+    claim = claim_for(medium, known.future)
     if claim is not None:
-        with np.errstate(divide="ignore"):
-            left = max(0.0, claim.rated_volume_l - volume)
-            by_cause["label_volume"] = (
-                left / mean_flow_l_day if left > 0 else np.zeros(len(known.members))
-            )
-    if medium.calendar_days is not None:
-        by_cause["calendar"] = life["calendar"]
-    dirt_known = medium.dirt_capacity_g is not None and inputs.turbidity_ntu is not None
-    if dirt_known:
-        by_cause["dirt"] = life["dirt"]
-    if fit is not None and fit.tells:
-        by_cause["resistance"] = life["resistance"]
+        by_cause["label_volume"] = label_volume_days(claim, flow_l_day=flow_l_day, passed_l=volume)
+    by_cause |= wear
     by_cause = {
         cause: np.where(days > HORIZON_DAYS, np.inf, days) for cause, days in by_cause.items()
     }
@@ -150,11 +115,8 @@ def _stage(
     for cause in deciding:
         days = np.minimum(days, by_cause[cause])
     dirt_remaining = None
-    if dirt_known:
-        with np.errstate(divide="ignore", invalid="ignore"):
-            to_go = life["dirt"] * mean_flow_l_day
-            held_share = np.where(np.isfinite(to_go), to_go / (to_go + volume), 1.0)
-        dirt_remaining = np.where(to_go + volume > 0, held_share, 1.0)
+    if "dirt" in wear:
+        dirt_remaining = dirt_share_left(wear["dirt"], flow_l_day=flow_l_day, passed_l=volume)
     return _Stage(
         stage,
         key,
@@ -167,16 +129,8 @@ def _stage(
         days,
         fresh,
         dirt_remaining,
-        _rests_on(known, key, medium, has_bed, dirt_known, fit),
+        _rests_on(known, key, medium, has_bed, "dirt" in wear, fit),
     )
-
-
-def _claim(medium: Medium, future: Future) -> Claim | None:
-    """The claim that fits the water to come, else whichever the package makes."""
-    mostly_combined = float(future.combined_mg_l[0]) > float(future.free_mg_l[0])
-    if mostly_combined and medium.chloramine_claim is not None:
-        return medium.chloramine_claim
-    return medium.free_claim or medium.chloramine_claim
 
 
 def _rests_on(
@@ -204,44 +158,6 @@ def _rests_on(
     if medium.kind == "sediment" and not (fit is not None and fit.tells):
         codes.append("resistance_unknown")
     return tuple(dict.fromkeys(codes))
-
-
-def _resistance_fit(known: Knowledge, stage: int, key: str) -> ResistanceFit | None:
-    """Growth of resistance from the pressure pairs taken while this cartridge sat here."""
-    inputs = known.inputs
-    since = known.layouts.here_since(key, stage)
-    volumes, drops, flows = [], [], []
-    for pair in sorted(inputs.pressure_pairs, key=lambda one: (one.day, one.drop_kpa)):
-        if pair.stage != stage or not since <= pair.day <= known.now_day:
-            continue
-        flow = pair.flow_l_day if pair.flow_l_day is not None else _flow_on(inputs, pair.day)
-        if flow > 0.0:
-            volumes.append(
-                litres_through(
-                    inputs.segments,
-                    known.layouts.periods_of(key, until_day=pair.day),
-                    until_day=pair.day,
-                    tail_flow_l_day=inputs.future_flow_l_day,
-                )
-            )
-            drops.append(pair.drop_kpa)
-            flows.append(flow)
-    if not volumes:
-        return None
-    return fit_resistance(
-        volume_l=volumes, drop_kpa=drops, flow_l_day=flows, temperature_c=inputs.temperature_c
-    )
-
-
-def _flow_on(inputs: TrainInputs, day: float) -> float:
-    """Flow through a filter at a moment: an open valve's, the segment's, else the future's."""
-    if inputs.on_flow_l_day is not None:
-        return inputs.on_flow_l_day
-    segments = inputs.segments
-    index = int(np.searchsorted(segments.start_day, day, side="left")) - 1
-    if index >= 0 and day <= segments.end_day[index]:
-        return float(segments.flow_l_day[index])
-    return inputs.future_flow_l_day
 
 
 def _estimate(
