@@ -19,6 +19,8 @@ from cartridges.models import Cause, Stage, Train
 from hobbyhydro.households.models import Household
 from schedule.models import ChoreTurn, PlannedSwap
 
+from . import chores
+
 Kind = Literal["swap", "rotation", "chore", "order"]
 
 
@@ -46,11 +48,16 @@ class Item:
 def agenda(household: Household, *, today: dt.date, days_ahead: int = 730) -> list[Item]:
     """All that is overdue, due today or due within ``days_ahead`` days, soonest first.
 
-    Reads the plan as it stands; `plan.ensure` keeps it true to what is written down.
+    Reads the plan as it stands: `plan.ensure_all`, called before, keeps it true to what is written
+    down.
     """
     until = today + dt.timedelta(days=days_ahead)
     swaps = _planned(household)
-    items = [*_swaps(swaps), *_orders(household, swaps), *_chores(household)]
+    items = [
+        *_swaps(swaps, today),
+        *_orders(household, swaps),
+        *_chores(household, today=today, days_ahead=days_ahead),
+    ]
     return sorted(
         (item for item in items if item.due_on <= until), key=lambda i: (i.due_on, i.thing)
     )
@@ -64,7 +71,7 @@ def _planned(household: Household) -> list[PlannedSwap]:
     )
 
 
-def _swaps(swaps: list[PlannedSwap]) -> Iterator[Item]:
+def _swaps(swaps: list[PlannedSwap], today: dt.date) -> Iterator[Item]:
     for swap in swaps:
         train = swap.visit.train
         address = log_address(swap)
@@ -73,13 +80,20 @@ def _swaps(swaps: list[PlannedSwap]) -> Iterator[Item]:
             kind="rotation" if swap.rotation else "swap",
             title=title_of(swap),
             why=why_of(swap),
-            due_on=swap.visit.on,
+            due_on=day_of(swap, today=today),
             train=train,
             stage=swap.stage,
             url=address,
             log_url=address,
             turn=None,
         )
+
+
+def day_of(swap: PlannedSwap, *, today: dt.date) -> dt.date:
+    """The day of its visit. Of a visit that is overdue, only what is due by itself is overdue."""
+    if swap.visit.on >= today:
+        return swap.visit.on
+    return max(swap.visit.on, min(swap.due_on, today))
 
 
 def thing_of(swap: PlannedSwap) -> str:
@@ -142,18 +156,10 @@ def _orders(household: Household, swaps: list[PlannedSwap]) -> Iterator[Item]:
         )
 
 
-def _chores(household: Household) -> Iterator[Item]:
-    turns = ChoreTurn.objects.filter(
-        chore__household=household,
-        chore__removed_at__isnull=True,
-        chore__paused=False,
-        state=ChoreTurn.State.OPEN,
-    ).select_related("chore__train")
-    for turn in turns:
+def _chores(household: Household, *, today: dt.date, days_ahead: int) -> Iterator[Item]:
+    for turn in chores.due(household, today=today, days_ahead=days_ahead):
         chore = turn.chore
-        log_url = ""
-        if chore.log_kind and chore.train_id:
-            log_url = reverse("log-fact", args=[chore.train_id, chore.log_kind])
+        log_url = chores.log_address(chore)
         yield Item(
             thing=f"chore:{chore.pk}:{turn.due_on}",
             kind="chore",
@@ -162,7 +168,7 @@ def _chores(household: Household) -> Iterator[Item]:
             due_on=turn.now_due_on,
             train=chore.train,
             stage=None,
-            url=log_url or "/chores/",
+            url=log_url or reverse("chores"),
             log_url=log_url,
             turn=turn,
         )
