@@ -3,8 +3,8 @@
 from django.urls import include, path
 
 urlpatterns = [
-    path("account/", include("allauth.account.urls")),
     path("", include("hobbyhydro.households.urls")),
+    path("account/", include("allauth.account.urls")),
     path("", include("cartridges.urls")),
     path("", include("schedule.urls")),
 ]

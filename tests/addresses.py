@@ -17,8 +17,10 @@ from cartridges.models import (
     Train,
 )
 from cartridges.services import history_import
+from hobbyhydro.households import invitations
+from hobbyhydro.households.models import Membership, User
 
-OPEN_TO_ALL = {"home", "cautions"}
+OPEN_TO_ALL = {"home", "cautions", "invitation"}
 
 
 @dataclass(frozen=True)
@@ -62,7 +64,17 @@ def objects_of(train: Train) -> dict[str, int | str]:
     assert matching is not None
     matching.origin = "own"
     history_import.keep(history, matching)
+    owner = household.memberships.get(role=Membership.Role.OWNER).person
+    offer = invitations.invite(
+        household=household, email="guest@example.org", role=Membership.Role.KEEPER, by=owner
+    )
+    lodger = User.objects.create_user("lodger@example.org", name="Lodger")
+    member = household.memberships.create(person=lodger, role=Membership.Role.VIEWER)
     return {
+        "household": household.pk,
+        "invitation": offer.invitation.pk,
+        "secret": offer.secret,
+        "member": member.pk,
         "train": train.pk,
         "stage": stage.pk,
         "figure": own.pk,

@@ -25,6 +25,8 @@ def home(request: HttpRequest) -> HttpResponse:
     """The household's trains: a full face for one, a card each for several."""
     if not request.user.is_authenticated:
         return render(request, "households/landing.html")
+    if not access.places(request):
+        return redirect("household-new")
     trains = list(access.listed(request, Train.objects.select_related("source")))
     if not trains:
         if access.membership(request).may_write:

@@ -1,4 +1,4 @@
-"""Pages about the person who reads, their household, and what to be careful of."""
+"""Pages about the person who reads, and what to be careful of."""
 
 from __future__ import annotations
 
@@ -9,8 +9,7 @@ from django.shortcuts import redirect, render
 from django.views.decorators.http import require_http_methods, require_safe
 
 from . import access
-from .access import To
-from .forms import HouseholdForm, PersonForm
+from .forms import PersonForm
 
 
 @login_required
@@ -26,24 +25,6 @@ def person(request: HttpRequest) -> HttpResponse:
     if form.errors:
         who.refresh_from_db()  # a refused form leaves the page as it was
     return render(request, "households/person.html", {"form": form})
-
-
-@login_required
-@require_http_methods(["GET", "HEAD", "POST"])
-def household(request: HttpRequest) -> HttpResponse:
-    """Name, time zone and currency, which an owner may change, and who belongs here."""
-    home = access.household(request, to=To.GOVERN if request.method == "POST" else To.SEE)
-    form = HouseholdForm(request.POST or None, instance=home)
-    if request.method == "POST" and form.is_valid():
-        form.save()
-        messages.success(request, "Saved. Dates and days are shown in this time zone from now on.")
-        return redirect("household")
-    if form.errors:
-        home.refresh_from_db()
-    places = home.memberships.select_related("person").order_by("since", "pk")
-    return render(
-        request, "households/household.html", {"form": form, "household": home, "places": places}
-    )
 
 
 @require_safe

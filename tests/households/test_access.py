@@ -7,6 +7,7 @@ from django.contrib.auth.models import AnonymousUser
 from django.core.exceptions import PermissionDenied
 from django.http import Http404, HttpRequest
 from django.test import RequestFactory
+from django.utils import timezone
 
 from cartridges.models import Source, Stage, Train
 from hobbyhydro.households import access
@@ -19,8 +20,8 @@ def asked_by(person: User | AnonymousUser, session: dict[str, int] | None = None
     """A request as a view gets it: with its person and the place that the middleware finds."""
     request = RequestFactory().get("/")
     request.user = person
-    request.session = session or {}  # type: ignore[assignment]  # a plain mapping does here
-    request.membership = HouseholdMiddleware.place(request)  # type: ignore[attr-defined]
+    request.session = {} if session is None else session  # type: ignore[assignment]  # a plain mapping does here
+    HouseholdMiddleware.place(request)
     return request
 
 
@@ -134,10 +135,73 @@ def test_one_with_two_households_stands_in_the_one_they_chose(
     there = asked_by(owner, {SESSION_KEY: elsewhere.household_id})
     assert access.household(there) == elsewhere.household
     assert access.get(there, Source, elsewhere.pk) == elsewhere
-    with pytest.raises(Http404):
-        access.get(there, Source, source.pk)
     with pytest.raises(PermissionDenied):
         access.get(there, Source, elsewhere.pk, to=To.WRITE)
+
+
+def test_what_belongs_to_another_of_ones_own_moves_one_there(
+    owner: User, household: Household, source: Source, elsewhere: Source
+) -> None:
+    elsewhere.household.time_zone = "Pacific/Auckland"
+    elsewhere.household.save()
+    elsewhere.household.memberships.create(person=owner, role=Membership.Role.VIEWER)
+    session: dict[str, int] = {}
+    asked = asked_by(owner, session)
+    with timezone.override("UTC"):
+        assert access.get(asked, Source, elsewhere.pk) == elsewhere
+        assert timezone.get_current_timezone_name() == "Pacific/Auckland"
+    assert session == {SESSION_KEY: elsewhere.household_id}
+    assert access.household(asked) == elsewhere.household
+    assert list(access.listed(asked, Source)) == [elsewhere]
+
+
+def test_one_is_moved_with_the_role_that_one_has_there(
+    owner: User, household: Household, elsewhere: Source
+) -> None:
+    """An owner here, a viewer there: what belongs there can be seen and no more."""
+    elsewhere.household.memberships.create(person=owner, role=Membership.Role.VIEWER)
+    with pytest.raises(PermissionDenied):
+        access.get(asked_by(owner), Source, elsewhere.pk, to=To.WRITE)
+
+
+@pytest.mark.parametrize("first", ["get", "household", "listed"])
+def test_one_request_reaches_one_household_only(
+    first: str, owner: User, household: Household, source: Source, elsewhere: Source
+) -> None:
+    elsewhere.household.memberships.create(person=owner, role=Membership.Role.OWNER)
+    asked = asked_by(owner)
+    if first == "get":
+        access.get(asked, Source, source.pk)
+    elif first == "household":
+        access.household(asked)
+    else:
+        access.listed(asked, Source)
+    with pytest.raises(Http404):
+        access.get(asked, Source, elsewhere.pk)
+    assert access.membership(asked).household == household
+
+
+def test_one_who_was_moved_is_not_moved_back_within_the_request(
+    owner: User, source: Source, elsewhere: Source
+) -> None:
+    elsewhere.household.memberships.create(person=owner, role=Membership.Role.OWNER)
+    asked = asked_by(owner)
+    access.get(asked, Source, elsewhere.pk)
+    with pytest.raises(Http404):
+        access.get(asked, Source, source.pk)
+
+
+def test_several_households_open_no_door_to_a_further_one(
+    owner: User, stranger: User, household: Household, elsewhere: Source
+) -> None:
+    """Two households of one's own; a third is as closed as ever, and one stays where one was."""
+    Household.found(owner=owner, name="Second")
+    session: dict[str, int] = {}
+    asked = asked_by(owner, session)
+    with pytest.raises(Http404):
+        access.get(asked, Source, elsewhere.pk)
+    assert session == {}
+    assert access.membership(asked).household == household
 
 
 def test_a_choice_of_a_household_one_does_not_belong_to_counts_for_nothing(
