@@ -182,7 +182,7 @@ def _run_period(
             if len(crossing):
                 tau = _crossing_days(
                     now[: bed + 1, crossing],
-                    _upto(own_series.take(crossing), bed),
+                    own_series.take(crossing).upto(bed + 1),
                     own.take(crossing),
                     hop[crossing],
                     at_end[bed, crossing],
@@ -194,17 +194,6 @@ def _run_period(
         on = np.isinf(found[-1, going]) & (passed[going] < length_days * (1.0 - 1e-12))
         going, now = going[on], later[:, on]
     return ended
-
-
-def _upto(series: Series, bed: int) -> Series:
-    rows = slice(0, bed + 1)
-    return Series(
-        series.units_free[rows],
-        series.wear_free[rows],
-        series.units_combined[rows],
-        series.wear_combined[rows],
-        series.ageing[rows],
-    )
 
 
 def _crossing_days(
@@ -235,6 +224,70 @@ def _crossing_days(
         at_high=at_end,
         tolerance=np.full(len(hop), ROOT_TOLERANCE_DAYS),
     )
+
+
+def later(future: Future, *, days: float) -> Future:
+    """The same water as seen so many days later; days in [0, horizon), else ValueError."""
+    if not 0.0 <= days < future.end_days[-1]:
+        raise ValueError("there is no water beyond the horizon")
+    first = int(np.searchsorted(future.start_days, days, side="right")) - 1
+    start = np.maximum(future.start_days[first:] - days, 0.0)
+    return Future(
+        start,
+        future.end_days[first:] - days,
+        future.free_mg_l[first:],
+        future.combined_mg_l[first:],
+        future.rel_sd[first:],
+    )
+
+
+def advanced_state(
+    *,
+    remaining: FloatArray,
+    series: Series,
+    future: Future,
+    uncertain: Uncertain,
+    dose_share: FloatArray | float,
+    days: float,
+) -> FloatArray:
+    """The fractions of capacity left so many days from now, (beds, members); the argument is kept.
+
+    days: within [0, horizon]. Each period of constant water is one exact jump for one species,
+    sub-steps of second order, chosen per member, for two or with ageing.
+    """
+    members = remaining.shape[1]
+    share = np.broadcast_to(np.asarray(dose_share, dtype=np.float64), (members,))
+    state = remaining.copy()
+    if not len(state):
+        return state
+    for period, start in enumerate(future.start_days):
+        length = min(float(future.end_days[period]), days) - float(start)
+        if length <= 0.0:
+            break
+        free, combined = _levels(future, period, uncertain)
+        state = _run_through(state, series, _Water(free, combined, share, math.inf), length)
+    return state
+
+
+def _run_through(
+    state: FloatArray, series: Series, water: _Water, length_days: float
+) -> FloatArray:
+    """The state at the end of a period of constant water."""
+    members = state.shape[1]
+    if not series.ages and not (water.has_free and water.has_combined):
+        return water.advanced(state, series, np.full(members, length_days))
+    ended, left = state.copy(), np.full(members, length_days)
+    going = np.arange(members)
+    while len(going):
+        own, own_series, now = water.take(going), series.take(going), ended[:, going]
+        quiet = quiet_days(
+            now, own_series, free_mg_l=own.free * own.share, combined_mg_l=own.combined * own.share
+        )
+        hop = np.minimum(left[going], np.maximum(quiet, LEAST_SUBSTEP_DAYS))
+        ended[:, going] = own.advanced(now, own_series, hop)
+        left[going] -= hop
+        going = going[left[going] > 0.0]
+    return ended
 
 
 def outlet_path(

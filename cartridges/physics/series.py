@@ -69,6 +69,17 @@ class Series:
             self.ageing,
         )
 
+    def upto(self, beds: int) -> Series:
+        """The first beds of the series."""
+        rows = slice(0, beds)
+        return Series(
+            self.units_free[rows],
+            self.wear_free[rows],
+            self.units_combined[rows],
+            self.wear_combined[rows],
+            self.ageing[rows],
+        )
+
 
 def at_flow(beds: list[MemberBed], *, flow_l_day: FloatArray | float, members: int) -> Series:
     """The series at the flow while water passes, L/day, > 0, a scalar or (members,).
