@@ -1,13 +1,14 @@
-"""The logbook: every fact of a train and of its source, newest first."""
+"""The logbook: every fact of a train and of its source, and who came to the household and went,
+newest first."""
 
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
-from django.db.models import CharField, Count, Max, QuerySet, Value
+from django.db.models import CharField, Count, F, Max, QuerySet, Value
 
 from cartridges.models import (
     Fact,
@@ -24,7 +25,11 @@ from cartridges.models import (
     SwitchPeriod,
     Train,
 )
-from hobbyhydro.households.models import User
+from hobbyhydro.households.models import HouseholdEvent, User
+
+Line = Fact | HouseholdEvent
+HOUSEHOLD: Final = "household"  # the kind of what happened to the household itself
+STEP: Final = 1000  # so many lines are read at a time where all are wanted
 
 # The one place that lists the kinds of facts.
 KINDS: Final[dict[str, type[Fact]]] = {
@@ -56,6 +61,7 @@ NAMES: Final[dict[str, str]] = {
     "disinfectant-switch": "Disinfectant switch",
     "own-figure": "Own figure",
     "note": "Note",
+    HOUSEHOLD: "Household",
 }
 
 # What the one-line summary of a fact reads beside the fact itself.
@@ -92,24 +98,41 @@ class Entries:
     def __len__(self) -> int:
         return self.count()
 
-    def __getitem__(self, wanted: slice) -> list[Fact]:
+    def __getitem__(self, wanted: slice) -> list[Line]:
         if not self.parts:
             return []
-        keys = list(self._keys().order_by("-at", "-logged_at", "-pk")[wanted])
-        facts: dict[tuple[str, int], Fact] = {}
+        keys = list(self._keys().order_by("-at", "-logged_at", "-pk", "kind")[wanted])
+        lines: dict[tuple[str, int], Line] = {}
         for kind in {key["kind"] for key in keys}:
             pks = [key["pk"] for key in keys if key["kind"] == kind]
-            rows = KINDS[kind].rows().filter(pk__in=pks)
-            related = ("logged_by", "withdrawn_by", *RELATED.get(kind, ()))
-            facts |= {(kind, row.pk): row for row in rows.select_related(*related)}
-        return [facts[key["kind"], key["pk"]] for key in keys if (key["kind"], key["pk"]) in facts]
+            lines |= {(kind, line.pk): line for line in _whole(kind, pks)}
+        return [lines[key["kind"], key["pk"]] for key in keys if (key["kind"], key["pk"]) in lines]
+
+    def __iter__(self) -> Iterator[Line]:
+        for start in range(0, self.count(), STEP):
+            yield from self[start : start + STEP]
 
     def _keys(self) -> QuerySet[Any, dict[str, Any]]:
-        """Which facts, by kind and primary key: the union of all kinds."""
+        """Which lines, by kind and primary key: the union of all kinds."""
         return _union(
-            rows.order_by().annotate(kind=_kind(kind)).values("kind", "pk", "at", "logged_at")
+            _written(kind, rows.order_by().annotate(kind=_kind(kind))).values(
+                "kind", "pk", "at", "logged_at"
+            )
             for kind, rows in self.parts.items()
         )
+
+
+def _whole(kind: str, pks: list[int]) -> QuerySet[Any]:
+    """These lines of one kind, with all that a line of the logbook reads."""
+    if kind == HOUSEHOLD:
+        return HouseholdEvent.objects.filter(pk__in=pks).select_related("by")
+    rows = KINDS[kind].rows().filter(pk__in=pks)
+    return rows.select_related("logged_by", "withdrawn_by", *RELATED.get(kind, ()))
+
+
+def _written(kind: str, rows: QuerySet[Any]) -> QuerySet[Any]:
+    """With when it was written down: an event of the household is, the moment it happens."""
+    return rows.annotate(logged_at=F("at")) if kind == HOUSEHOLD else rows
 
 
 def entries(
@@ -122,13 +145,13 @@ def entries(
     until: dt.datetime | None = None,
     from_files: bool = True,
 ) -> Entries:
-    """The facts of this train and its source, newest first.
+    """The facts of this train and its source, and the events of its household, newest first.
 
-    ``kinds`` are keys of KINDS (None: all; unknown ones are passed over); ``by`` is who logged
+    ``kinds`` are keys of NAMES (None: all; unknown ones are passed over); ``by`` is who logged
     them; ``since`` is the first moment and ``until`` the first one after the stretch;
     ``from_files`` lets in what was imported.
     """
-    wanted = set(KINDS if kinds is None else kinds)
+    wanted = set(NAMES if kinds is None else kinds)
     parts: dict[str, QuerySet[Any]] = {}
     for kind, rows in facts_of(train).items():
         if kind not in wanted:
@@ -139,12 +162,22 @@ def entries(
             rows = _by_hand(kind, rows)
         if by is not None:
             rows = rows.filter(logged_by=by)
-        if since is not None:
-            rows = rows.filter(at__gte=since)
-        if until is not None:
-            rows = rows.filter(at__lt=until)
-        parts[kind] = rows
+        parts[kind] = _within(rows, since, until)
+    if HOUSEHOLD in wanted:
+        events = HouseholdEvent.objects.filter(household=train.household_id)
+        if by is not None:
+            events = events.filter(by=by)
+        parts[HOUSEHOLD] = _within(events, since, until)
     return Entries(parts)
+
+
+def _within(
+    rows: QuerySet[Any], since: dt.datetime | None, until: dt.datetime | None
+) -> QuerySet[Any]:
+    """Those from ``since`` on and before ``until``."""
+    if since is not None:
+        rows = rows.filter(at__gte=since)
+    return rows if until is None else rows.filter(at__lt=until)
 
 
 def facts_of(train: Train) -> dict[str, QuerySet[Any]]:

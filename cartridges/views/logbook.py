@@ -1,4 +1,4 @@
-"""The logbook: every fact of a train and its source, to read, to filter and to print."""
+"""The logbook: all that was written down, to read, to filter, to print and to take along."""
 
 from __future__ import annotations
 
@@ -8,14 +8,18 @@ from typing import Any, cast
 from django.contrib.auth.decorators import login_required
 from django.core.paginator import Paginator
 from django.http import HttpRequest, HttpResponse
-from django.shortcuts import render
+from django.shortcuts import redirect, render
+from django.urls import reverse
 from django.utils import timezone
+from django.utils.text import slugify
 from django.views.decorators.http import require_GET
 
 from cartridges.forms.logbook import LogbookFilter
-from cartridges.models import Fact, Train
+from cartridges.models import Train
 from cartridges.services import logbook as book
+from cartridges.services.logbook_csv import as_csv
 from hobbyhydro.households import access
+from hobbyhydro.households.models import HouseholdEvent
 from hobbyhydro.households.templatetags.quantities import on_day
 
 ON_A_PAGE = 50
@@ -25,23 +29,14 @@ ON_PAPER = 500
 @login_required
 @require_GET
 def logbook(request: HttpRequest, train: int) -> HttpResponse:
-    """All facts, newest first; withdrawn ones on request, struck through."""
-    found = access.get(request, Train.objects.select_related("source", "household"), train)
-    form = LogbookFilter(request.GET or None, people=book.people(found))
+    """All of it, newest first; withdrawn facts on request, struck through."""
+    found = _train(request, train)
+    form = _filter(request, found)
     asked = form.cleaned_data if form.is_valid() else {}
-    entries = book.entries(
-        found,
-        kinds=[asked["kind"]] if asked.get("kind") else None,
-        include_withdrawn=bool(asked.get("withdrawn")),
-        by=asked.get("by"),
-        since=_start_of(asked.get("since")),
-        until=_start_of(_day_after(asked.get("until"))),
-        from_files=not asked.get("by_hand"),
-    )
     for_paper = bool(asked.get("paper"))
     # Entries has what a paginator uses (count and slices), not all that its type asks for.
-    book_pages: Paginator[Fact] = Paginator(
-        cast(Any, entries), ON_PAPER if for_paper else ON_A_PAGE
+    book_pages: Paginator[book.Line] = Paginator(
+        cast(Any, _entries(found, asked)), ON_PAPER if for_paper else ON_A_PAGE
     )
     page = book_pages.get_page(request.GET.get("page"))
     query = request.GET.copy()
@@ -50,7 +45,7 @@ def logbook(request: HttpRequest, train: int) -> HttpResponse:
         "train": found,
         "form": form,
         "page": page,
-        "rows": [_row(fact, access.person(request).units) for fact in page.object_list],
+        "rows": [_row(line, access.person(request).units) for line in page.object_list],
         "shown": _shown(asked),
         "for_paper": for_paper,
         "query": query.urlencode(),
@@ -58,8 +53,61 @@ def logbook(request: HttpRequest, train: int) -> HttpResponse:
     return render(request, "cartridges/log/logbook.html", context)
 
 
-def _row(fact: Fact, units: str) -> dict[str, Any]:
-    return {"fact": fact, "name": book.NAMES[fact.KIND], "words": fact.summary(units=units)}
+@login_required
+@require_GET
+def logbook_csv(request: HttpRequest, train: int) -> HttpResponse:
+    """The whole of what the filter lets through, as a file for a spreadsheet."""
+    found = _train(request, train)
+    form = _filter(request, found)
+    if form.is_bound and not form.is_valid():
+        query = request.GET.urlencode()  # the page says what is wrong with the filter
+        return redirect(f"{reverse('logbook', args=[found.pk])}?{query}")
+    asked = form.cleaned_data if form.is_bound else {}
+    text = as_csv(_entries(found, asked), units=access.person(request).units)
+    day = timezone.localdate()
+    name = f"logbook-{slugify(found.name) or found.pk}-{day:%Y-%m-%d}.csv"
+    return HttpResponse(
+        text,
+        content_type="text/csv; charset=utf-8",
+        headers={"Content-Disposition": f'attachment; filename="{name}"'},
+    )
+
+
+def _train(request: HttpRequest, pk: int) -> Train:
+    return access.get(request, Train.objects.select_related("source", "household"), pk)
+
+
+def _filter(request: HttpRequest, train: Train) -> LogbookFilter:
+    return LogbookFilter(request.GET or None, people=book.people(train))
+
+
+def _entries(train: Train, asked: dict[str, Any]) -> book.Entries:
+    """What the filter lets through."""
+    return book.entries(
+        train,
+        kinds=[asked["kind"]] if asked.get("kind") else None,
+        include_withdrawn=bool(asked.get("withdrawn")),
+        by=asked.get("by"),
+        since=_start_of(asked.get("since")),
+        until=_start_of(_day_after(asked.get("until"))),
+        from_files=not asked.get("by_hand"),
+    )
+
+
+def _row(line: book.Line, units: str) -> dict[str, Any]:
+    """One line as the page shows it; ``fact`` is None for an event of the household."""
+    row = {"at": line.at, "day": timezone.localtime(line.at).date()}
+    if isinstance(line, HouseholdEvent):
+        name = book.NAMES[book.HOUSEHOLD]
+        return {**row, "fact": None, "name": name, "words": line.says, "who": line.by}
+    words = line.summary(units=units)
+    return {
+        **row,
+        "fact": line,
+        "name": book.NAMES[line.KIND],
+        "words": words,
+        "who": line.logged_by,
+    }
 
 
 def _shown(asked: dict[str, Any]) -> list[str]:

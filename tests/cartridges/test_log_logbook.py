@@ -25,6 +25,7 @@ from cartridges.models import (
     Train,
 )
 from cartridges.services import acts, logbook
+from hobbyhydro.households import people
 from hobbyhydro.households.models import User
 from tests.trains import build_train
 
@@ -178,6 +179,22 @@ def test_logbook_on_paper_has_it_all(as_keeper: Client, train: Train, owner: Use
     for k in range(60):
         note(train, f"note {k}", ago(minutes=k + 1), owner)
     assert len(words(as_keeper, train, paper="on")) == 68
+
+
+def test_logbook_tells_who_came_and_went(
+    as_keeper: Client, train: Train, owner: User, keeper: User, stranger: User
+) -> None:
+    people.note(train.household, by=owner, says="Vesna became a keeper")
+    people.note(stranger.households.get(), by=stranger, says="Nobody of ours")
+    assert words(as_keeper, train)[0] == "Vesna became a keeper"
+    assert len(words(as_keeper, train)) == 9
+    assert words(as_keeper, train, kind="household") == ["Vesna became a keeper"]
+    assert words(as_keeper, train, kind="household", by=str(keeper.pk)) == []
+    assert words(as_keeper, train, kind="household", by=str(owner.pk)) != []
+    assert words(as_keeper, train, kind="household", until="2001-01-01") == []
+    page = as_keeper.get(where(train), {"kind": "household"}).content.decode()
+    assert "Household · Odile" in page
+    assert "log-struck" not in page
 
 
 def test_logbook_queries_do_not_grow(as_keeper: Client, train: Train, owner: User) -> None:
