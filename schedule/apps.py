@@ -3,3 +3,8 @@ from django.apps import AppConfig
 
 class ScheduleConfig(AppConfig):
     name = "schedule"
+
+    def ready(self) -> None:
+        from . import receivers
+
+        receivers.connect()

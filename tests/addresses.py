@@ -19,8 +19,14 @@ from cartridges.models import (
 from cartridges.services import history_import
 from hobbyhydro.households import invitations
 from hobbyhydro.households.models import Membership, User
+from schedule.models import Notice, NoticeKind
+from schedule.services import links
 
-OPEN_TO_ALL = {"home", "cautions", "invitation"}
+OPEN_TO_ALL = {"home", "cautions", "invitation", "letter-stop"}
+# Whoever holds the secret in it may use it, signed in or not; nobody else can know it.
+BY_SECRET = {"letter-stop"}
+# Made for one person, here the owner, and unknown to everybody else.
+FOR_ONE_PERSON = {"letter-link"}
 
 
 @dataclass(frozen=True)
@@ -70,6 +76,16 @@ def objects_of(train: Train) -> dict[str, int | str]:
     )
     lodger = User.objects.create_user("lodger@example.org", name="Lodger")
     member = household.memberships.create(person=lodger, role=Membership.Role.VIEWER)
+    notice = Notice.objects.create(
+        person=owner,
+        household=household,
+        train=train,
+        thing="swap:of the walk",
+        kind=NoticeKind.DUE,
+        due_on=timezone.localdate(),
+        says={"title": "Replace the sediment cartridge", "path": f"/trains/{train.pk}/log/swap/"},
+    )
+    stop = links.to_stop(household.memberships.get(person=owner))
     return {
         "household": household.pk,
         "invitation": offer.invitation.pk,
@@ -87,6 +103,8 @@ def objects_of(train: Train) -> dict[str, int | str]:
         "source": train.source_id,
         "switch": switch.pk,
         "history": history.pk,
+        "errand": links.to_do(notice).split("/")[-2],
+        "stop": stop.split("/")[-3],
     }
 
 

@@ -10,12 +10,21 @@ from django.http import HttpResponse
 from django.test import Client
 
 from cartridges.models import Train
-from tests.addresses import OPEN_TO_ALL, Address, every_address
+from tests.addresses import BY_SECRET, FOR_ONE_PERSON, OPEN_TO_ALL, Address, every_address
 
-OK, MOVED, REFUSED, UNKNOWN, WRONG_WAY = 200, 302, 403, 404, 405
+OK, MOVED, NOT_READABLE, REFUSED, UNKNOWN, WRONG_WAY = 200, 302, 400, 403, 404, 405
 # What a viewer may send: how they themselves read, where they stand and whether they stay, and a
 # wish for fresh figures, which are worked out from facts that stay as they are.
-CHANGES_NO_FACT = {"person", "recalculate", "leave", "household-new", "household-switch"}
+CHANGES_NO_FACT = {
+    "household-new",
+    "household-switch",
+    "leave",
+    "notices",
+    "notices-pause",
+    "notices-resume",
+    "person",
+    "recalculate",
+}
 # What an owner alone may do, and those of them that answer a GET.
 GOVERNS = {
     "hand-over",
@@ -66,6 +75,8 @@ def test_strangers_are_not_told_that_anything_is_there(
     def allowed(address: Address) -> set[int]:
         if address.name == "invitation":  # who holds the secret may read it, and not use it
             return {OK} if method == "get" else {REFUSED}
+        if address.name in BY_SECRET:  # and a POST must say that it is meant
+            return {OK} if method == "get" else {NOT_READABLE}
         return {UNKNOWN, WRONG_WAY} if address.scoped else {OK, MOVED, WRONG_WAY}
 
     assert walk(train, getattr(as_stranger, method), allowed) == []
@@ -77,13 +88,20 @@ def test_a_viewer_writes_nothing(train: Train, as_viewer: Client) -> None:
             return {OK, MOVED}
         if address.name == "setup-discard":  # this train is set up, so there is nothing to discard
             return {UNKNOWN}
+        if address.name in BY_SECRET:
+            return {NOT_READABLE}
         return {REFUSED, WRONG_WAY}
 
     assert walk(train, as_viewer.post, allowed) == []
 
 
 def test_a_viewer_sees_pages_but_no_form_that_writes(train: Train, as_viewer: Client) -> None:
-    assert walk(train, as_viewer.get, lambda _: {OK, MOVED, REFUSED, WRONG_WAY}) == []
+    def allowed(address: Address) -> set[int]:
+        if address.name in FOR_ONE_PERSON:
+            return {UNKNOWN}
+        return {OK, MOVED, REFUSED, WRONG_WAY}
+
+    assert walk(train, as_viewer.get, allowed) == []
 
 
 def test_a_keeper_does_not_govern(train: Train, as_keeper: Client) -> None:
@@ -104,6 +122,8 @@ def test_nothing_is_closed_or_broken_to_those_who_look_after_it(
     def allowed(address: Address) -> set[int]:
         if role == "keeper" and address.name in GOVERNING_PAGES:
             return {REFUSED}
+        if role == "keeper" and address.name in FOR_ONE_PERSON:
+            return {UNKNOWN}
         return {OK, MOVED, WRONG_WAY}
 
     assert walk(train, client.get, allowed) == []
