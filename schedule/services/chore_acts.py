@@ -141,7 +141,7 @@ def follow(fact: Fact) -> None:
     if not (logged or fact.KIND == "swap"):
         return
     for household in {train.household for train in trains}:
-        chores.settle(household, today=day_in(household, timezone.now()))
+        chores.settle(household, today=day_in(household, timezone.now()), starters=False)
     _take_over(fact, trains)
     if fact.stands:
         _complete(fact, trains, kinds)

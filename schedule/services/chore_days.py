@@ -9,9 +9,17 @@ from dataclasses import dataclass, field
 
 from django.db.models import Count, Exists, OuterRef, Q
 
-from cartridges.models import CARBON_KINDS, Estimate, Fitting, Meter, SwitchPeriod, Train
+from cartridges.models import (
+    CARBON_KINDS,
+    Estimate,
+    Fitting,
+    Meter,
+    Stage,
+    SwitchPeriod,
+    Train,
+)
 from hobbyhydro.households.models import Household
-from schedule.models import Chore
+from schedule.models import Chore, PlannedSwap
 from schedule.starter_chores import FLUSH
 
 from . import recurrence
@@ -56,7 +64,7 @@ def day_in(household: Household, moment: dt.datetime) -> dt.date:
 
 
 def gather(household: Household, *, today: dt.date) -> Facts:
-    """Read the facts. Four queries, however much is kept."""
+    """Read the facts. Five queries, however much is kept."""
     carbon = Q(stages__retired_at__isnull=True, stages__kind__in=CARBON_KINDS)
     meters = Meter.objects.filter(train=OuterRef("pk"), withdrawn_at__isnull=True)
     trains = household.trains.filter(set_up_at__isnull=False).annotate(
@@ -65,8 +73,8 @@ def gather(household: Household, *, today: dt.date) -> Facts:
     facts = Facts(today=today, trains=list(trains))
     fittings = list(
         Fitting.objects.standing()
-        .filter(train__household=household, cartridge__isnull=False)
-        .select_related("cartridge__spec")
+        .filter(train__household=household)
+        .select_related("stage", "cartridge__spec")
         .in_order()
     )
     _read_swaps(facts, household, fittings)
@@ -98,29 +106,43 @@ def _read_switches(facts: Facts, household: Household) -> None:
 
 
 def _read_last_tenths(facts: Facts, household: Household, fittings: list[Fitting]) -> None:
-    first_fitted: dict[int, dt.datetime] = {}
-    now_in: dict[int, int] = {}
+    """The last tenth of the first carbon of each train, from its very first fitting until the day
+    that the plan (or, where there is none yet, the estimate) asks for its swap."""
+    first_on: dict[int, dt.date] = {}
+    now_in: dict[int, tuple[Stage, int | None]] = {}
     for fitting in fittings:
         if fitting.cartridge_id is not None:
-            first_fitted.setdefault(fitting.cartridge_id, fitting.at)
-            now_in[fitting.stage_id] = fitting.cartridge_id
-    seen: set[int] = set()
-    rows = Estimate.objects.filter(
-        train__household=household,
-        stage__retired_at__isnull=True,
-        stage__kind__in=CARBON_KINDS,
-    ).order_by("train_id", "stage__position")
-    for row in rows:
-        if row.train_id in seen:
+            first_on.setdefault(fitting.cartridge_id, day_in(household, fitting.at))
+        now_in[fitting.stage_id] = (fitting.stage, fitting.cartridge_id)
+    firsts: dict[int, tuple[Stage, int | None]] = {}
+    for stage, cartridge in now_in.values():
+        lead = firsts.get(stage.train_id)
+        if (
+            stage.is_carbon
+            and stage.retired_at is None
+            and (lead is None or stage.position < lead[0].position)
+        ):
+            firsts[stage.train_id] = (stage, cartridge)
+    planned = _planned(household)
+    for train, (stage, cartridge) in firsts.items():
+        day = planned.get((stage.pk, cartridge))
+        if cartridge is None or day is None:
             continue
-        seen.add(row.train_id)  # the first carbon alone
-        if row.planned_at is None or now_in.get(row.stage_id) != row.cartridge_id:
-            continue
-        since = first_fitted.get(row.cartridge_id, row.fitted_at)
-        life = max(row.planned_at - since, dt.timedelta(0))
-        first = day_in(household, row.planned_at - LAST_SHARE * life)
-        last = max(day_in(household, row.planned_at), facts.today)
-        facts.last_tenths[row.train_id] = (first, last)
+        life = max(day - first_on[cartridge], dt.timedelta(0))
+        facts.last_tenths[train] = (day - LAST_SHARE * life, max(day, facts.today))
+
+
+def _planned(household: Household) -> dict[tuple[int, int | None], dt.date]:
+    """The day by which each cartridge at work is to be swapped, by stage and cartridge."""
+    found: dict[tuple[int, int | None], dt.date] = {}
+    estimates = Estimate.objects.filter(train__household=household, planned_at__isnull=False)
+    for stage, cartridge, moment in estimates.values_list("stage", "cartridge", "planned_at"):
+        if moment is not None:
+            found[stage, cartridge] = day_in(household, moment)
+    swaps = PlannedSwap.objects.filter(visit__train__household=household, replaces__isnull=False)
+    for stage, cartridge, day in swaps.values_list("stage", "replaces", "due_on"):
+        found[stage, cartridge] = day
+    return found
 
 
 def days(chore: Chore, facts: Facts, *, first: dt.date, last: dt.date) -> list[dt.date]:

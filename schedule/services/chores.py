@@ -75,17 +75,23 @@ def due(household: Household, *, today: dt.date, days_ahead: int) -> list[ChoreT
     return list(_one_test_a_day(found, today=today))
 
 
-def settle(household: Household, *, today: dt.date) -> tuple[Facts, list[Standing]]:
-    """Make starters and open turns agree with the facts; the facts, and every chore."""
+def settle(
+    household: Household, *, today: dt.date, starters: bool = True
+) -> tuple[Facts, list[Standing]]:
+    """Make open turns agree with the facts; the facts, and every chore.
+
+    The starters of a train are made too, unless ``starters`` says not to: while a train is still
+    being built, what it will need is not known.
+    """
     facts = chore_days.gather(household, today=today)
     standings = _standings(household)
-    if not _wanted(household, standings, facts):
+    if not _wanted(household, standings, facts, starters):
         return facts, standings
     with transaction.atomic():
         Household.objects.select_for_update().get(pk=household.pk)
-        _make(_wanted(household, _standings(household), facts))
+        _make(_wanted(household, _standings(household), facts, starters))
         # A starter that was made just now may have its first turn today.
-        _make(_wanted(household, _standings(household), facts))
+        _make(_wanted(household, _standings(household), facts, starters))
     return facts, _standings(household)
 
 
@@ -156,9 +162,11 @@ def next_day(standing: Standing, facts: Facts) -> dt.date | None:
     return found[-1] if chore.occasion == Occasion.SWAP else found[0]
 
 
-def _wanted(household: Household, standings: list[Standing], facts: Facts) -> _Wanted:
-    starters = list(_missing_starters(household, standings, facts))
-    wanted = _Wanted(starters, [], [], [])
+def _wanted(
+    household: Household, standings: list[Standing], facts: Facts, starters: bool
+) -> _Wanted:
+    missing = _missing_starters(household, standings, facts) if starters else ()
+    wanted = _Wanted(list(missing), [], [], [])
     for standing in standings:
         if not standing.at_work:
             continue

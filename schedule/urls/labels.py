@@ -1,5 +1,9 @@
-"""Addresses."""
+"""Addresses of labels."""
 
-from django.urls import URLPattern
+from django.urls import URLPattern, path
 
-urlpatterns: list[URLPattern] = []
+from schedule.views import labels
+
+urlpatterns: list[URLPattern] = [
+    path("trains/<int:train>/labels/", labels.labels, name="labels"),
+]
