@@ -6,8 +6,9 @@ from typing import TYPE_CHECKING, Any
 
 from cartridges.models import CartridgeSpec, OwnFigure
 from cartridges.physics.bed_spec import BedSpec, bed_spec
+from cartridges.physics.correction import PRIOR_SD
 from cartridges.physics.sediment import SOLIDS_MG_L_PER_NTU
-from cartridges.physics.train import FLOW_EXPONENT_RANGE, StageEstimate
+from cartridges.physics.train import FLOW_EXPONENT_RANGE
 
 if TYPE_CHECKING:
     from .timeline import Timeline
@@ -16,8 +17,8 @@ PACKAGE, OWN, ASSUMED, MEASURED = "package", "own", "assumed", "measured"
 RATE_UNIT = "L/(mg·day)"
 
 
-def assumptions(spec: CartridgeSpec, stage: StageEstimate, line: Timeline) -> list[dict[str, Any]]:
-    """The figures behind one stage's estimate, the most telling first.
+def assumptions(spec: CartridgeSpec, line: Timeline) -> list[dict[str, Any]]:
+    """The figures behind the estimate of a cartridge of this kind, the most telling first.
 
     Each is {"figure", "value", "quantity", "unit", "origin", "text"}: ``quantity`` names a unit of
     the edge ("" where ``unit`` says it), ``origin`` is one of package, own, assumed, measured.
@@ -45,7 +46,7 @@ def assumptions(spec: CartridgeSpec, stage: StageEstimate, line: Timeline) -> li
     past, _ = line.source
     bed = bed_spec(medium=medium, combined_in_water=bool(past.combined_mg_l.max() > 0))
     if bed is not None:
-        for row in _bed_rows(bed, stage, printed):
+        for row in _bed_rows(bed, line, printed):
             add(*row)
     if medium.bed_volume_l is not None:
         add(
@@ -70,7 +71,16 @@ def assumptions(spec: CartridgeSpec, stage: StageEstimate, line: Timeline) -> li
             "Dirt in the water for each unit of turbidity (common practice, no source).",
             unit="mg/L per NTU",
         )
-        add("turbidity_ntu", line.turbidity_ntu, MEASURED, "Turbidity of the tap.", "turbidity")
+        measured = line.turbidity_is_measured
+        add(
+            "turbidity_ntu",
+            line.turbidity_ntu,
+            MEASURED if measured else ASSUMED,
+            "Turbidity of the tap, the mean of the last year’s tests."
+            if measured
+            else "Turbidity of the tap, as stated for it: no test of the last year told it.",
+            "turbidity",
+        )
     if medium.calendar_days is not None:
         add(
             OwnFigure.Figure.CALENDAR,
@@ -87,7 +97,8 @@ def assumptions(spec: CartridgeSpec, stage: StageEstimate, line: Timeline) -> li
         f"Flow found over flow expected, from {learnt.observations} meter intervals and bucket "
         "tests."
         if learnt.observations
-        else "No meter reading or bucket test yet: the restrictor is taken at its word, ±10 %.",
+        else "No meter reading or bucket test yet: the restrictor is taken at its word, "
+        f"±{PRIOR_SD:.0%}.",
         unit="×",
     )
     add(
@@ -105,21 +116,22 @@ def assumptions(spec: CartridgeSpec, stage: StageEstimate, line: Timeline) -> li
 
 
 def _bed_rows(
-    bed: BedSpec, stage: StageEstimate, printed: str
+    bed: BedSpec, line: Timeline, printed: str
 ) -> list[tuple[str, float | None, str, str, str, str]]:
     from_contact = any(code.startswith("chloramine_rate") for code in bed.combined_rests_on)
     contact_words = (
         "Catalytic" if "chloramine_rate_catalytic" in bed.combined_rests_on else "Ordinary"
     )
     exponent = bed.flow_exponent
+    capacity_cv, rate_cv = line.inputs.capacity_cv, line.inputs.rate_cv
     low, high = FLOW_EXPONENT_RANGE
     return [
         (
             OwnFigure.Figure.CAPACITY,
             bed.capacity_mg,
             printed,
-            "Chlorine that a fresh cartridge can take up, taken as ±30 %; tests of the outlet "
-            "sharpen it.",
+            f"Chlorine that a fresh cartridge can take up, taken as ±{capacity_cv:.0%}; tests of "
+            "the outlet sharpen it.",
             "capacity",
             "",
         ),
@@ -127,7 +139,8 @@ def _bed_rows(
             OwnFigure.Figure.RATE_FREE,
             bed.rate_free_l_mg_day,
             printed,
-            "How fast the carbon takes up free chlorine at the rated flow, taken as ±40 %.",
+            "How fast the carbon takes up free chlorine at the rated flow, taken as "
+            f"±{rate_cv:.0%}.",
             "",
             RATE_UNIT,
         ),
@@ -138,7 +151,8 @@ def _bed_rows(
             f"The package claims nothing for chloramine: {contact_words.lower()} carbon is "
             "assumed, by its contact time (Fairey, Speitel & Katz 2007)."
             if from_contact
-            else "How fast the carbon takes up chloramine at the rated flow, taken as ±40 %.",
+            else "How fast the carbon takes up chloramine at the rated flow, taken as "
+            f"±{rate_cv:.0%}.",
             "",
             RATE_UNIT,
         ),

@@ -174,7 +174,7 @@ def _row(
             "by_cause": {cause: _dates(days, line) for cause, days in stage.days_by_cause.items()},
             "train_limit": _dates(stage.days_to_train_limit, line),
             "rests_on": list(stage.rests_on),
-            "assumptions": assumptions(stay.cartridge.spec, stage, line),
+            "assumptions": assumptions(stay.cartridge.spec, line),
             "transfer_units": stage.transfer_units,
             "capacity_mg": stage.capacity_mg,
         },

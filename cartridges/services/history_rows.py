@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import datetime as dt
 import io
+import math
 import zoneinfo
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
@@ -284,7 +285,25 @@ def _clash(
                 f"{label} {a.values[place]:g} and {b.values[place]:g}. "
                 "If the file holds several sampling points, keep one of them."
             )
-    return None
+    return _below_free(row, firsts, before, day=day)
+
+
+def _below_free(row: Row, firsts: list[list[Row]], before: list[Values], *, day: str) -> str | None:
+    """Free and total of one moment in two rows, or one in the file and one kept, are one test."""
+    here = [*before, *(other.values for found in firsts for other in found)]
+    free, total = (
+        [row.values[place]] if row.values[place] is not None else [v[place] for v in here]
+        for place in (_FREE, _TOTAL)
+    )
+    most = max((v for v in free if v is not None), default=0.0)
+    least = min((v for v in total if v is not None), default=math.inf)
+    measured = row.values[_FREE] is not None or row.values[_TOTAL] is not None
+    if not measured or least >= most - 1e-9:
+        return None
+    return (
+        f"Total chlorine is below free chlorine at this moment, {day} ({least:g} below {most:g} "
+        "mg/L), and total holds free. Correct one of them, or leave it out."
+    )
 
 
 def _sentence(error: CellError) -> str:

@@ -204,6 +204,13 @@ class Timeline:
         return bool((chlorine["origin"] == SourceReading.Origin.TYPICAL).all())
 
     @cached_property
+    def turbidity_is_measured(self) -> bool:
+        """Whether any test of the last year, other than a typical figure, told the turbidity."""
+        recent = self.tap[self.tap["day"] >= self.now_day - TURBIDITY_DAYS]
+        told = recent[recent["origin"] != SourceReading.Origin.TYPICAL]
+        return bool(told["turbidity_ntu"].notna().any())
+
+    @cached_property
     def turbidity_ntu(self) -> float:
         """Mean of the last year's tests, or what was said of the source."""
         recent = self.tap[self.tap["day"] >= self.now_day - TURBIDITY_DAYS]["turbidity_ntu"]

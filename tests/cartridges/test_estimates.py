@@ -17,7 +17,8 @@ from cartridges.models import (
     SourceReading,
     Train,
 )
-from cartridges.services import acts, estimates
+from cartridges.physics.correction import PRIOR_SD
+from cartridges.services import acts, estimates, timeline
 from hobbyhydro.households.models import User
 from tests.trains import L_PER_GAL
 
@@ -290,3 +291,34 @@ def test_every_figure_of_the_keepers_own_moves_its_cause(
     row = train.estimates.get(stage__position=position)
     [named] = [a for a in row.details["assumptions"] if a["figure"] == figure]
     assert (named["value"], named["origin"]) == (value, "own")
+
+
+def assumed(train: Train, position: int) -> dict[str, dict[str, object]]:
+    """The assumptions of one stage, by figure."""
+    [row] = [r for r in estimates.refresh(train) if r.stage.position == position]
+    return {each["figure"]: each for each in row.details["assumptions"]}
+
+
+@pytest.mark.parametrize(
+    ("measured", "origin", "told"),
+    [(None, "own", "assumed"), (0.8, "typical", "assumed"), (0.8, "own", "measured")],
+)
+def test_turbidity_comes_from_entries_only_where_somebody_measured_it(
+    train: Train, keeper: User, measured: float | None, origin: str, told: str
+):
+    at = timezone.now() - DAY
+    test = SourceReading(
+        source=train.source, at=at, total_mg_l=2.0, turbidity_ntu=measured, origin=origin
+    )
+    acts.log(test, by=keeper)
+    assert assumed(train, 1)["turbidity_ntu"]["origin"] == told
+
+
+def test_the_words_of_an_assumption_hold_the_models_own_figures(train: Train):
+    inputs = timeline.Timeline(train, timezone.now()).inputs
+    rows = assumed(train, 2)
+    assert f"±{inputs.capacity_cv:.0%};" in rows["capacity_mg"]["text"]
+    assert f"±{inputs.rate_cv:.0%}." in rows["rate_free_l_mg_day"]["text"]
+    train.meter_readings.all().delete()
+    train.meters.all().delete()
+    assert f"±{PRIOR_SD:.0%}." in assumed(train, 2)["correction"]["text"]

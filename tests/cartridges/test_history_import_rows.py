@@ -219,6 +219,28 @@ def test_rows_of_one_moment_that_complete_each_other_are_both_taken() -> None:
     assert len(draft.good) == 2
 
 
+def test_rows_of_one_moment_whose_total_is_below_free_are_errors() -> None:
+    draft = drafted("date,free,total\n2026-01-01,3.0,\n2026-01-01,,1.0\n2026-01-02,,1.0\n")
+    assert [row.number for row in draft.good] == [4]
+    assert [error.number for error in draft.errors] == [2, 3]
+    assert all("1 below 3 mg/L" in error.message for error in draft.errors)
+
+
+@pytest.mark.parametrize(
+    ("line", "old"),
+    [
+        ("3.0,", (None, 1.0, None, None, None)),
+        (",1.0", (3.0, None, None, None, None)),
+    ],
+)
+def test_a_row_whose_total_is_below_free_with_a_kept_reading_is_an_error(
+    line: str, old: tuple[float | None, ...]
+) -> None:
+    draft = drafted(f"date,free,total\n2026-01-01,{line}\n", kept={noon(2026, 1, 1): [old]})
+    assert not draft.good
+    assert "1 below 3 mg/L" in messages_of(draft)[0][1]
+
+
 def test_a_kept_reading_makes_a_row_a_repeat_or_a_contradiction() -> None:
     kept = {noon(2026, 1, 1): [(0.5, 2.0, None, None, None)]}
     same = drafted("date,free\n2026-01-01,0.5\n", kept=kept)
