@@ -13,7 +13,7 @@ from django.utils import timezone
 
 from cartridges.models import Cause, Estimate, OutletTest, Train
 
-from .overview import StageNow, TrainNow
+from .overview import StageNow, TrainNow, most_telling
 
 SOON_DAYS = 14
 THIN_MEMBERS = 100.0
@@ -336,13 +336,13 @@ def _which(now: TrainNow, stage: StageNow) -> str:
 
 
 def _test_above(now: TrainNow) -> OutletTest | None:
-    """The newest test of the water behind the last carbon, where it was above the limit."""
+    """The test of the water behind the last carbon that says most, where it was above the limit."""
     behind = now.stages[now.stages.index(now.carbon[-1]) :] if now.carbon else now.stages[-1:]
     tests = [s.test for s in behind if s.test is not None]
-    newest = max(tests, key=lambda t: t.at, default=None)
-    if newest is None or newest.below or newest.value_mg_l <= now.train.limit_mg_l:
+    found = most_telling(sorted(tests, key=lambda t: t.at))
+    if found is None or found.below or found.value_mg_l <= now.train.limit_mg_l:
         return None
-    return newest
+    return found
 
 
 def _mg(value: float | None) -> str:

@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 from django.utils import timezone
 
-from cartridges.models import OutletTest, Train
-from cartridges.services import acts, advice
+from cartridges.models import CartridgeSpec, OutletTest, Train
+from cartridges.services import acts, advice, stages
 from cartridges.services.overview import look_at
 from hobbyhydro.households.models import User
 
@@ -66,3 +66,23 @@ def test_a_test_of_the_cartridge_before_does_not_count(train: Train, keeper: Use
     train.estimates.filter(stage__position=3).update(fitted_at=timezone.now())
     [now] = look_at([train])
     assert now.stages[2].test is None
+
+
+def test_a_free_test_behind_another_stage_clears_no_total_either(
+    train: Train, keeper: User
+) -> None:
+    log_behind_the_last(train, keeper, ("total", 0.5, False), ("total", 0.5, False))
+    polish = stages.add(train, kind="other", housing="other", position=4)
+    spec = CartridgeSpec.objects.create(household=train.household, name="Mesh", kind="other")
+    [mesh] = acts.buy(household=train.household, spec=spec)
+    acts.swap(stage=polish, cartridge=mesh, at=ago(hours=2), by=keeper)
+    later = OutletTest(
+        train=train, stage=polish, at=ago(minutes=5), species="free", value_mg_l=0.1, below=True
+    )
+    acts.log(later, by=keeper)
+    estimate_train(train)
+    train.estimates.filter(stage=polish).update(fitted_at=ago(hours=2))
+    [now] = look_at([train])
+    assert now.stages[3].test == later
+    assert advice.verdict(now).word == "Above your limit"
+    assert "0.50" in advice.verdict(now).sentence
