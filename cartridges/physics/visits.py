@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 
 from .plan_data import Renewal, Visit
 
-SAME_DAY = 1e-9
-"""Renewals closer than this, in days, are due at one moment."""
+SAME_MOMENT_DAYS = 1e-9
+"""Groups whose days differ by no more than this, the error of adding them up, are due together."""
 
 
 @dataclass(slots=True)
@@ -26,7 +26,8 @@ class _Group:
     def take(self, *, on_day: float) -> tuple[Renewal, ...]:
         """The next moment's renewals, due by themselves on due_day and made on on_day."""
         due = self.due_day
-        self.earlier_days += due - on_day
+        if due - on_day > SAME_MOMENT_DAYS:
+            self.earlier_days += due - on_day
         return tuple(replace(one, day=due) for one in self.moments.pop(0))
 
 
@@ -82,7 +83,7 @@ def _groups(renewals: Iterable[Renewal]) -> dict[int, _Group]:
     groups: dict[int, _Group] = {}
     for one in sorted(renewals, key=lambda each: (each.day, each.stage)):
         moments = groups.setdefault(one.group, _Group([])).moments
-        if moments and one.day - moments[-1][0].day <= SAME_DAY:
+        if moments and one.day == moments[-1][0].day:
             moments[-1] = (*moments[-1], one)
         else:
             moments.append((one,))
@@ -90,7 +91,7 @@ def _groups(renewals: Iterable[Renewal]) -> dict[int, _Group]:
 
 
 def _due_by(groups: dict[int, _Group], day: float) -> set[int]:
-    return {number for number, group in groups.items() if group.due_day <= day + SAME_DAY}
+    return {number for number, group in groups.items() if group.due_day <= day + SAME_MOMENT_DAYS}
 
 
 def _value_lost(one: Renewal, early_days: float, price_of: Mapping[str, float]) -> float:
