@@ -11,7 +11,7 @@ from django.core.validators import MaxValueValidator, MinValueValidator
 from django.utils import timezone
 
 from schedule.models import NoticeKind, NoticeWishes
-from schedule.services.wishes import MOST_LEAD_DAYS
+from schedule.services.wishes import MOST_LEAD_DAYS, kinds_of
 
 KINDS = {
     NoticeKind.NEARLY_DUE: "what is due within those days",
@@ -61,6 +61,7 @@ class WishesForm(forms.Form):
     @classmethod
     def initial_of(cls, wishes: NoticeWishes) -> dict[str, Any]:
         found = {name: getattr(wishes, name) for name in cls.base_fields}
+        found["kinds"] = kinds_of(wishes)
         late = found["escalate_after_days"]
         found["escalate_after_days"] = min(dict(LATE), key=lambda n: (abs(n - late), n))
         return found

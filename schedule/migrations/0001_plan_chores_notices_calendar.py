@@ -128,7 +128,7 @@ class Migration(migrations.Migration):
                 ('by_email', models.BooleanField(default=True, verbose_name='send me email')),
                 ('hour', models.PositiveSmallIntegerField(default=8, verbose_name='at')),
                 ('lead_days', models.PositiveSmallIntegerField(default=7, verbose_name='how many days ahead')),
-                ('kinds', models.JSONField(default=schedule.models.notice.all_kinds)),
+                ('kinds', models.JSONField(blank=True, null=True)),
                 ('paused_until', models.DateField(blank=True, null=True, verbose_name='no mail until')),
                 ('escalate_after_days', models.PositiveSmallIntegerField(default=3, verbose_name='tell me of what others have left undone for so many days')),
                 ('looked_on', models.DateField(blank=True, editable=False, null=True)),

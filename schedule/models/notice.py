@@ -24,14 +24,10 @@ class NoticeKind(models.TextChoices):
     PROBLEM = "problem", "Something looks wrong"
 
 
-def all_kinds() -> list[str]:
-    return list(NoticeKind.values)
-
-
 class NoticeWishes(models.Model):
     """What one person wants to hear about one household, and when.
 
-    ``escalate_after_days`` of 0 is never. ``looked_on`` is the last day, on the household's
+    ``kinds`` of null are those that suit the person's role; ``escalate_after_days`` of 0 is never. ``looked_on`` is the last day, on the household's
     calendar, on which it was settled whether a digest is called for.
     """
 
@@ -39,7 +35,7 @@ class NoticeWishes(models.Model):
     by_email = models.BooleanField("send me email", default=True)
     hour = models.PositiveSmallIntegerField("at", default=8)
     lead_days = models.PositiveSmallIntegerField("how many days ahead", default=7)
-    kinds = models.JSONField(default=all_kinds)
+    kinds = models.JSONField(null=True, blank=True)
     paused_until = models.DateField("no mail until", null=True, blank=True)
     escalate_after_days = models.PositiveSmallIntegerField(
         "tell me of what others have left undone for so many days", default=3

@@ -20,7 +20,7 @@ from hobbyhydro.households.units import in_words
 from schedule.models import Letter, Notice, NoticeKind
 
 from .letters import message_id
-from .wishes import listeners, wishes_of
+from .wishes import kinds_of, listeners, wishes_of
 
 
 def judge_estimate(train: Train, estimates: Sequence[Estimate], summary: dict[str, Any]) -> None:
@@ -99,7 +99,7 @@ def _raise(
     if once:
         since = min((n.due_on for n in told.values()), default=since)
     for place in listeners(household, today=today):
-        if NoticeKind.ALARM not in wishes_of(place).kinds:
+        if NoticeKind.ALARM not in kinds_of(wishes_of(place)):
             continue
         before = told.get(place.person_id)
         if before is not None and before.due_on != since:

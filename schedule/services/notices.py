@@ -20,7 +20,7 @@ from hobbyhydro.households.models import Household, Membership
 from schedule.models import Letter, Notice, NoticeKind, NoticeWishes
 
 from .agenda import Item, agenda
-from .wishes import MOST_LEAD_DAYS, wishes_of
+from .wishes import MOST_LEAD_DAYS, kinds_of, wishes_of
 
 MOVED_DAYS = 2
 """A forecast wavers by a day or two; only a larger move is news. Our own judgement."""
@@ -63,10 +63,10 @@ def wanted_kind(thing: Thing, *, wishes: NoticeWishes, today: dt.date) -> Notice
     they chose.
     """
     kind = thing.kind(today=today)
-    late_days = (today - thing.due_on).days
+    kinds, late_days = kinds_of(wishes), (today - thing.due_on).days
     if kind is NoticeKind.OVERDUE and 0 < wishes.escalate_after_days <= late_days:
         return kind
-    chosen = kind in wishes.kinds and (not thing.is_order or NoticeKind.ORDER in wishes.kinds)
+    chosen = kind in kinds and (not thing.is_order or NoticeKind.ORDER in kinds)
     ahead = -late_days > (wishes.lead_days if thing.foretold else 0)
     return None if ahead or not chosen else kind
 

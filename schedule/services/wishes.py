@@ -18,10 +18,15 @@ def wishes_of(place: Membership) -> NoticeWishes:
     try:
         return place.wishes
     except NoticeWishes.DoesNotExist:
-        wishes = NoticeWishes(membership=place)
-        if not place.may_write:
-            wishes.kinds = [str(kind) for kind in FOR_THOSE_WHO_SEE]
-        return wishes
+        return NoticeWishes(membership=place)
+
+
+def kinds_of(wishes: NoticeWishes) -> list[str]:
+    """The kinds of news that the person chose, or those that suit what they may do here."""
+    if wishes.kinds is not None:
+        return list(wishes.kinds)
+    chosen = NoticeKind if wishes.membership.may_write else FOR_THOSE_WHO_SEE
+    return [str(kind) for kind in chosen]
 
 
 def keep(wishes: NoticeWishes, **changes: object) -> None:
