@@ -58,7 +58,8 @@ class SignUpForm(forms.Form):
             return cleaned
         found = invitations.find(secret)
         if found is None or invitations.state_of(found) is not invitations.State.OPEN:
-            self.data = {**self.data, "invitation": ""}  # sent once more, it is left out
+            # Sent once more, it is left out.
+            self.data = dict(self.data.items()) | {"invitation": ""}
             self.add_error(None, GONE_MEANWHILE)
         elif cleaned.get("email") and cleaned["email"].lower() != found.email.lower():
             self.add_error(

@@ -20,6 +20,7 @@ class InviteForm(forms.Form):
 
     email = forms.EmailField(
         label="Their email address",
+        max_length=254,  # the longest path of RFC 5321, without its brackets
         error_messages={
             "required": "Where should the invitation go?",
             "invalid": "This is not an email address, such as ann@example.org.",

@@ -136,16 +136,21 @@ class SignUp(SignupView):  # type: ignore[misc]  # the package comes without typ
         initial: dict[str, Any] = super().get_initial()
         found = self.invited()
         if found is not None:
-            initial |= {"email": found.email, "invitation": self.request.GET["invitation"]}
+            initial |= {"email": found.email, "invitation": self.secret()}
         return initial
 
     def get_context_data(self, **kwargs: Any) -> dict[str, Any]:
         context: dict[str, Any] = super().get_context_data(**kwargs)
         return context | {"invited": self.invited()}
 
+    def secret(self) -> str:
+        """What the form sends back, else what the address says."""
+        asked = self.request.GET.get("invitation", "")
+        return str(self.request.POST.get("invitation", asked))
+
     def invited(self) -> Invitation | None:
         """The open invitation that the address or the form names."""
-        secret = self.request.POST.get("invitation", self.request.GET.get("invitation", ""))
+        secret = self.secret()
         found = invitations.find(secret) if secret else None
         is_open = found is not None and invitations.state_of(found) is State.OPEN
         return found if is_open else None
