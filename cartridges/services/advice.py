@@ -11,9 +11,10 @@ from dataclasses import dataclass
 
 from django.utils import timezone
 
-from cartridges.models import Cause, Estimate, OutletTest, Train
+from cartridges.models import Cause, Estimate, Train
 
-from .overview import StageNow, TrainNow, most_telling
+from . import testing
+from .overview import StageNow, TrainNow
 
 SOON_DAYS = 14
 THIN_MEMBERS = 100.0
@@ -68,6 +69,10 @@ class NextAct:
     def is_rotation(self) -> bool:
         return self.kind == "rotation"
 
+    @property
+    def is_test(self) -> bool:
+        return self.kind == "test"
+
 
 def verdict(now: TrainNow) -> Verdict:
     """Whether the water behind the last stage is within the keeper's limit, by model and tests.
@@ -78,7 +83,7 @@ def verdict(now: TrainNow) -> Verdict:
     if now.shut is not None:
         since = timezone.localtime(now.shut.at).strftime("%-d %b")
         return Verdict("unknown", "Water off", f"The water has been off since {since}.")
-    worst = _test_above(now)
+    worst = testing.above_at_the_tanks(now)
     if worst is not None:
         when = timezone.localtime(worst.at).strftime("%-d %b")
         return Verdict(
@@ -86,6 +91,15 @@ def verdict(now: TrainNow) -> Verdict:
             "Above your limit",
             f"The test of {when} found {worst.value_mg_l:.2f} mg/L after the last stage; your "
             f"limit is {now.train.limit_mg_l:.2f} mg/L.",
+        )
+    open_one = testing.unanswered_at_the_tanks(now)
+    if open_one is not None:
+        when = timezone.localtime(open_one.at).strftime("%-d %b")
+        return Verdict(
+            "now",
+            "Test now",
+            f"The test of {when} found {open_one.value_mg_l:.2f} mg/L after the last stage. A "
+            "cartridge was changed since, and nobody has tested again.",
         )
     if last is None or last.estimate is None:
         return Verdict("unknown", "Not known yet", now.problem or "No estimate has been made yet.")
@@ -114,9 +128,13 @@ def next_act(now: TrainNow, *, today: dt.date | None = None) -> NextAct | None:
     """The act whose planning date comes first; None where nothing is due within ten years.
 
     Under lead–lag the first carbon is due when its own outlet reaches the limit. Under same-day
-    all carbon is due when the last outlet does, or when any of it is too old by its package.
+    all carbon is due when the last outlet does, or when any of it is too old by its package. A
+    test above the limit comes before all of that: first to be repeated, then to be acted on.
     """
     today = today or timezone.localdate()
+    found = testing.above_between(now)
+    if found is not None:
+        return _after_test(now, found, today=today)
     dues = [d for d in _dues(now) if d.planned_at is not None]
     if not dues:
         return None
@@ -308,6 +326,26 @@ def _likely(now: TrainNow, due: Due, early: str, *, today: dt.date) -> str:
     return f"By now {middle}, most likely."
 
 
+def _after_test(now: TrainNow, found: testing.Found, *, today: dt.date) -> NextAct:
+    """Repeat a test that found too much; when it did so twice, believe it over any forecast."""
+    position = found.stage.stage.position
+    carbon = tuple(s for s in now.carbon if s.estimate is not None)
+    same_day = now.train.policy == Train.Policy.SAME_DAY
+    group = carbon if same_day and found.stage is carbon[-1] else (found.stage,)
+    kind, replace = _title(now, Due(group, found.stage, "", None, None, None, None))
+    when = timezone.localtime(found.test.at).strftime("%-d %b")
+    said = (
+        f"The test of {when} found {found.test.value_mg_l:.2f}\u00a0mg/L behind stage {position}, "
+        f"above your limit of {now.train.limit_mg_l:.2f}\u00a0mg/L"
+    )
+    if found.twice:
+        title, likely = replace, f"{said}, and so did the one before. Trust the tests."
+    else:
+        kind, title = "test", f"Test again behind stage {position}, with a fresh vial or strip"
+        likely = f"{said}. If it shows again: {replace[0].lower()}{replace[1:]}."
+    return NextAct("now", title, kind, found.stage, today, 0, said, likely, "")
+
+
 def _title(now: TrainNow, due: Due) -> tuple[str, str]:
     if len(due.stages) > 1:
         numbers = " and ".join(str(s.stage.position) for s in due.stages)
@@ -333,16 +371,6 @@ def _which(now: TrainNow, stage: StageNow) -> str:
         return noun
     place = same.index(stage)
     return f"{ORDINALS[place]} {noun}" if place < len(ORDINALS) else noun
-
-
-def _test_above(now: TrainNow) -> OutletTest | None:
-    """The test of the water behind the last carbon that says most, where it was above the limit."""
-    behind = now.stages[now.stages.index(now.carbon[-1]) :] if now.carbon else now.stages[-1:]
-    tests = [s.test for s in behind if s.test is not None]
-    found = most_telling(sorted(tests, key=lambda t: t.at))
-    if found is None or found.below or found.value_mg_l <= now.train.limit_mg_l:
-        return None
-    return found
 
 
 def _mg(value: float | None) -> str:

@@ -28,13 +28,15 @@ class StageNow:
     """One stage of today: what was found for the cartridge in it, and the recent test of the
     water behind it that says most (see `most_telling`).
 
-    ``by_cause`` holds, for each cause on its own, the three dates in ISO form.
+    ``by_cause`` holds, for each cause on its own, the dates in ISO form. ``recent`` are all tests
+    of the last fortnight, of whatever cartridge, the newest last.
     """
 
     stage: Stage
     estimate: Estimate | None
     test: OutletTest | None
     by_cause: dict[str, list[str | None]]
+    recent: tuple[OutletTest, ...] = ()
 
     @property
     def name(self) -> str:
@@ -176,4 +178,4 @@ def _stage_now(stage: Stage, tests: Sequence[OutletTest]) -> StageNow:
     if estimate is not None:
         test = most_telling(t for t in tests if t.at >= estimate.fitted_at)
     found: dict[str, list[str | None]] = getattr(stage, "by_cause", None) or {}
-    return StageNow(stage=stage, estimate=estimate, test=test, by_cause=found)
+    return StageNow(stage, estimate, test, found, recent=tuple(tests))
