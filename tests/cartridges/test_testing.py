@@ -23,7 +23,7 @@ def fresh(train: Train) -> Train:
     return estimate_train(train)
 
 
-def tested(train: Train, by: User, position: int, value: float | None, hours_ago: float):
+def found_behind(train: Train, by: User, position: int, value: float | None, hours_ago: float):
     """An outlet test; None is "below 0.1"."""
     return acts.log(
         OutletTest(
@@ -43,7 +43,7 @@ def seen(train: Train):
 
 
 def test_one_test_between_the_carbons_asks_to_be_repeated(fresh: Train, keeper: User):
-    tested(fresh, keeper, 2, 0.3, 5)
+    found_behind(fresh, keeper, 2, 0.3, 5)
     act = advice.next_act(seen(fresh))
     assert act is not None and act.is_test
     assert act.title.startswith("Test again behind stage 2")
@@ -53,8 +53,8 @@ def test_one_test_between_the_carbons_asks_to_be_repeated(fresh: Train, keeper: 
 
 
 def test_two_in_a_row_are_believed_over_the_forecast(fresh: Train, keeper: User):
-    tested(fresh, keeper, 2, 0.3, 5)
-    tested(fresh, keeper, 2, 0.2, 2)
+    found_behind(fresh, keeper, 2, 0.3, 5)
+    found_behind(fresh, keeper, 2, 0.2, 2)
     act = advice.next_act(seen(fresh))
     assert act is not None and not act.is_test
     assert act.title == "Replace the carbon block (stage 2)"
@@ -62,8 +62,8 @@ def test_two_in_a_row_are_believed_over_the_forecast(fresh: Train, keeper: User)
 
 
 def test_a_clean_repeat_takes_the_alarm_back(fresh: Train, keeper: User):
-    tested(fresh, keeper, 2, 0.3, 5)
-    tested(fresh, keeper, 2, None, 2)
+    found_behind(fresh, keeper, 2, 0.3, 5)
+    found_behind(fresh, keeper, 2, None, 2)
     act = advice.next_act(seen(fresh))
     assert act is not None and not act.is_test
     assert act.days == 41
@@ -71,13 +71,13 @@ def test_a_clean_repeat_takes_the_alarm_back(fresh: Train, keeper: User):
 
 def test_behind_a_carbon_that_cannot_hold_the_limit_it_is_no_news(fresh: Train, keeper: User):
     fresh.estimates.filter(stage__position=2).update(fresh_outlet_mg_l=0.9)
-    tested(fresh, keeper, 2, 0.8, 5)
+    found_behind(fresh, keeper, 2, 0.8, 5)
     act = advice.next_act(seen(fresh))
     assert act is not None and not act.is_test
 
 
 def test_too_much_at_the_tanks_is_red_until_somebody_tests_again(fresh: Train, keeper: User):
-    tested(fresh, keeper, 3, 0.3, 5)
+    found_behind(fresh, keeper, 3, 0.3, 5)
     assert advice.verdict(seen(fresh)).word == "Above your limit"
 
     [spare] = acts.buy(
@@ -89,12 +89,12 @@ def test_too_much_at_the_tanks_is_red_until_somebody_tests_again(fresh: Train, k
     found = advice.verdict(seen(fresh))
     assert (found.state, found.word) == ("now", "Test now")
 
-    tested(fresh, keeper, 3, None, 1)
+    found_behind(fresh, keeper, 3, None, 1)
     assert advice.verdict(seen(fresh)).word == "Below your limit"
 
 
 def test_taking_the_last_carbon_out_does_not_make_the_water_safe(fresh: Train, keeper: User):
-    tested(fresh, keeper, 3, 0.3, 5)
+    found_behind(fresh, keeper, 3, 0.3, 5)
     acts.empty(stage=fresh.stages.get(position=3), at=timezone.now() - 2 * HOUR, by=keeper)
     fresh.estimates.filter(stage__position=3).delete()
     found = advice.verdict(seen(fresh))
@@ -103,5 +103,5 @@ def test_taking_the_last_carbon_out_does_not_make_the_water_safe(fresh: Train, k
 
 
 def test_an_old_test_is_no_news(fresh: Train, keeper: User):
-    tested(fresh, keeper, 3, 0.3, 24 * 20)
+    found_behind(fresh, keeper, 3, 0.3, 24 * 20)
     assert advice.verdict(seen(fresh)).word == "Below your limit"
