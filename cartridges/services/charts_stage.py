@@ -196,8 +196,10 @@ def volume(estimate: Estimate, *, line: Timeline, units: str) -> Chart | None:
         fillcolor="var(--chart-band)",
     )
     first = stays[0].start
-    for fitting in estimate.train.restrictors.standing().filter(at__lte=line.now).in_order():
-        if fitting.at < first - dt.timedelta(minutes=1) and fitting != _at_work(estimate, first):
+    fitted = list(estimate.train.restrictors.standing().filter(at__lte=line.now).in_order())
+    before = [f for f in fitted if f.at <= first][-1:]
+    for fitting in fitted:
+        if fitting.at < first - dt.timedelta(minutes=1) and fitting not in before:
             continue
         rated = in_words(fitting.rated_flow_l_day, quantity="flow", units=units, decimals=0)
         sheet.moment(clock(max(fitting.at, first)), rated)
@@ -215,11 +217,6 @@ def volume(estimate: Estimate, *, line: Timeline, units: str) -> Chart | None:
         head=("Up to", "Water through it"),
         rows=tuple(rows),
     )
-
-
-def _at_work(estimate: Estimate, moment: dt.datetime) -> object:
-    """The restrictor that was fitted last before that moment."""
-    return estimate.train.restrictors.standing().filter(at__lte=moment).in_order().last()
 
 
 def _far_end(dates: Sequence[dt.datetime | None], *, now: dt.datetime) -> dt.datetime:

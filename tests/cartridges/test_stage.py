@@ -5,11 +5,13 @@ from __future__ import annotations
 import datetime as dt
 
 import pytest
+from django.db import connection
 from django.test import Client
+from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 from django.utils import timezone
 
-from cartridges.models import MeterReading, OwnFigure, Stage, Train
+from cartridges.models import MeterReading, OwnFigure, RestrictorFitting, Stage, Train
 from cartridges.services import acts, estimates
 from hobbyhydro.households.models import User
 from hobbyhydro.households.templatetags.quantities import on_day
@@ -42,6 +44,22 @@ def test_works(as_keeper: Client, carbon: Stage) -> None:
     planned = timezone.localdate() + dt.timedelta(days=41)
     assert f"Plan for {on_day(planned)}." in page
     assert page.index("50</span>") < page.index("Most likely") < page.index("8 in 10 outcomes")
+
+
+def test_asks_no_more_of_the_database_with_more_restrictors(
+    as_keeper: Client, carbon: Stage, keeper: User
+) -> None:
+    def queries() -> int:
+        page_of(as_keeper, carbon)
+        with CaptureQueriesContext(connection) as seen:
+            page_of(as_keeper, carbon)
+        return len(seen)
+
+    few = queries()
+    for days in range(100, 70, -5):  # all of them before the cartridge of now
+        at = timezone.now() - dt.timedelta(days=days)
+        acts.log(RestrictorFitting(train=carbon.train, at=at, rated_flow_l_day=150.0), by=keeper)
+    assert queries() == few
 
 
 def test_shows_each_chart_with_its_table(as_keeper: Client, carbon: Stage) -> None:
