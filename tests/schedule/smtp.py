@@ -46,7 +46,7 @@ class Post:
     def subjects(self) -> list[str]:
         return [str(mail["Subject"]) for mail in self.accepted]
 
-    async def handle_EHLO(  # noqa: N802 - aiosmtpd finds handlers by these names
+    async def handle_EHLO(
         self, server: SMTP, session: Session, envelope: Envelope, hostname: str, responses: Any
     ) -> Any:
         self.tries += 1
@@ -54,14 +54,14 @@ class Post:
         self.steps("connected", "")
         return responses
 
-    async def handle_MAIL(  # noqa: N802
+    async def handle_MAIL(
         self, server: SMTP, session: Session, envelope: Envelope, address: str, options: Any
     ) -> str:
         envelope.mail_from = address
         self.steps("sender", "")
         return "250 OK"
 
-    async def handle_RCPT(  # noqa: N802
+    async def handle_RCPT(
         self, server: SMTP, session: Session, envelope: Envelope, address: str, options: Any
     ) -> str:
         if self.manner == "defer":
@@ -72,7 +72,7 @@ class Post:
         self.steps("recipient", address)
         return "250 OK"
 
-    async def handle_DATA(self, server: SMTP, session: Session, envelope: Envelope) -> str:  # noqa: N802
+    async def handle_DATA(self, server: SMTP, session: Session, envelope: Envelope) -> str:
         if self.manner == "hang":
             await asyncio.sleep(60)
         if self.manner == "busy":
