@@ -19,10 +19,10 @@ from cartridges.models import (
 from cartridges.services import history_import
 from hobbyhydro.households import invitations
 from hobbyhydro.households.models import Membership, User
-from schedule.models import Notice, NoticeKind
-from schedule.services import links
+from schedule.models import Chore, Notice, NoticeKind
+from schedule.services import feed_address, links
 
-OPEN_TO_ALL = {"home", "cautions", "invitation", "letter-stop"}
+OPEN_TO_ALL = {"home", "cautions", "feed", "invitation", "letter-stop"}
 # Whoever holds the secret in it may use it, signed in or not; nobody else can know it.
 BY_SECRET = {"letter-stop"}
 # Made for one person, here the owner, and unknown to everybody else.
@@ -86,7 +86,13 @@ def objects_of(train: Train) -> dict[str, int | str]:
         says={"title": "Replace the sediment cartridge", "path": f"/trains/{train.pk}/log/swap/"},
     )
     stop = links.to_stop(household.memberships.get(person=owner))
+    chore = Chore.objects.create(
+        household=household, title="Rinse", rule="FREQ=WEEKLY", start=timezone.localdate()
+    )
     return {
+        "chore": chore.pk,
+        "turn": chore.turns.create(due_on=chore.start).pk,
+        "feed_secret": feed_address.rotate(household.memberships.get(person=owner)),
         "household": household.pk,
         "invitation": offer.invitation.pk,
         "secret": offer.secret,

@@ -16,6 +16,8 @@ OK, MOVED, NOT_READABLE, REFUSED, UNKNOWN, WRONG_WAY = 200, 302, 400, 403, 404, 
 # What a viewer may send: how they themselves read, where they stand and whether they stay, and a
 # wish for fresh figures, which are worked out from facts that stay as they are.
 CHANGES_NO_FACT = {
+    "calendar-rotate",
+    "calendar-stop",
     "household-new",
     "household-switch",
     "leave",
@@ -23,6 +25,7 @@ CHANGES_NO_FACT = {
     "notices-pause",
     "notices-resume",
     "person",
+    "plan-renew",
     "recalculate",
 }
 # What an owner alone may do, and those of them that answer a GET.
@@ -75,6 +78,8 @@ def test_strangers_are_not_told_that_anything_is_there(
     def allowed(address: Address) -> set[int]:
         if address.name == "invitation":  # who holds the secret may read it, and not use it
             return {OK} if method == "get" else {REFUSED}
+        if address.name == "feed":  # so may a calendar program
+            return {OK} if method == "get" else {WRONG_WAY}
         if address.name in BY_SECRET:  # and a POST must say that it is meant
             return {OK} if method == "get" else {NOT_READABLE}
         return {UNKNOWN, WRONG_WAY} if address.scoped else {OK, MOVED, WRONG_WAY}
