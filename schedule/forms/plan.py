@@ -129,6 +129,11 @@ class RulesForm(UnitsForm):
                 label=spec.name, unit_label=currency, required=False
             )
 
+    @property
+    def price_fields(self) -> list[forms.BoundField]:
+        """The boxes for what each kind would cost."""
+        return [self[price_name(spec)] for spec in self.unpriced]
+
     def _shown(self, price_m3: Decimal) -> Decimal:
         """The price as the reader pays it."""
         places = Decimal("0.01") if self.by_volume != 1 else Decimal("0.001")

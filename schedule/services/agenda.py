@@ -108,7 +108,7 @@ def title_of(swap: PlannedSwap) -> str:
     stage = swap.stage
     noun = stage.get_kind_display().lower()
     if swap.rotation:
-        return f"Replace the first {noun} (stage {stage.position}) and move the next forward"
+        return f"Replace the {noun} (stage {stage.position}) and move the next forward"
     thing = noun if stage.is_carbon else f"{noun} cartridge"
     return f"Replace the {thing} (stage {stage.position})"
 

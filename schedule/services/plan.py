@@ -10,6 +10,7 @@ import datetime as dt
 import hashlib
 import json
 import logging
+import math
 import zoneinfo
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
@@ -78,6 +79,7 @@ def ground_of(household: Household) -> Ground:
 
 def ensure(train: Train, *, now: dt.datetime | None = None) -> PlanSummary:
     """The plan of this train, made anew only where it is behind what is written down."""
+    train.refresh_from_db()
     return _ensured(train, ground_of(train.household), now or timezone.now())
 
 
@@ -88,11 +90,32 @@ def ensure_all(household: Household, *, now: dt.datetime | None = None) -> list[
     return [_ensured(train, ground, moment) for train in trains]
 
 
+def ensure_quick(household: Household, *, now: dt.datetime | None = None) -> list[Train]:
+    """Like `ensure_all`, but only where the model need not run; the trains that it left behind."""
+    moment, ground = now or timezone.now(), ground_of(household)
+    behind = []
+    for train in household.trains.select_related("household", "plan").order_by("pk"):
+        if is_quick(train, now=moment):
+            _ensured(train, ground, moment)
+        else:
+            behind.append(train)
+    return behind
+
+
+def is_quick(train: Train, *, now: dt.datetime | None = None) -> bool:
+    """Whether the plan is true to the facts, or can be made so without running the model."""
+    if estimates.needs_refresh(train, now=now):
+        return False
+    found = kept(train)
+    known = found.details.get("simulated", {}) if found else {}
+    return not train.fingerprint or known.get("fingerprint") == train.fingerprint
+
+
 def _ensured(train: Train, ground: Ground, moment: dt.datetime) -> PlanSummary:
-    kept = _kept(train)
+    found = kept(train)
     behind = estimates.needs_refresh(train, now=moment)
-    if kept is not None and not behind and kept.fingerprint == ground.fingerprint(train):
-        return kept
+    if found is not None and not behind and found.fingerprint == ground.fingerprint(train):
+        return found
     return replan(train, now=moment, ground=ground)
 
 
@@ -114,12 +137,19 @@ def replan(
         return _write(train, found, simulated, moment)
 
 
+def set_policy(train: Train, policy: str) -> None:
+    """Look after the train the other way. Its estimates do not rest on it, its plan does."""
+    train.policy = policy
+    train.save(update_fields=["policy"])
+
+
 def mark_stale(train: Train) -> None:
     """Let the plan be made anew when it is next asked for."""
     PlanSummary.objects.filter(train=train).update(fingerprint="")
 
 
-def _kept(train: Train) -> PlanSummary | None:
+def kept(train: Train) -> PlanSummary | None:
+    """The plan as it was last made; None before the first."""
     try:
         return train.plan
     except PlanSummary.DoesNotExist:
@@ -131,12 +161,11 @@ def _simulated(train: Train) -> dict[str, Any]:
     if not train.fingerprint or train.estimated_at is None:
         problem = str((train.summary or {}).get("problem") or "No estimate has been made yet.")
         return {"fingerprint": "", "problem": problem, "renewals": {}}
-    kept = _kept(train)
-    known: dict[str, Any] = kept.details.get("simulated", {}) if kept else {}
+    found = kept(train)
+    known: dict[str, Any] = found.details.get("simulated", {}) if found else {}
     if known.get("fingerprint") == train.fingerprint:
         return known
     line = Timeline(train, train.estimated_at)
-    members = min(settings.MODEL_MEMBERS, MEMBERS)
     try:
         runs = {
             policy: _kept_run(
@@ -145,7 +174,7 @@ def _simulated(train: Train) -> dict[str, Any]:
                     now_day=line.now_day,
                     policy=policy,
                     horizon_days=PLAN_DAYS,
-                    members=members,
+                    members=settings.MODEL_MEMBERS,  # as many as the estimate: the days agree
                 )
             )
             for policy in POLICIES
@@ -164,13 +193,9 @@ def _simulated(train: Train) -> dict[str, Any]:
     }
 
 
-MEMBERS = 1024
-"""The plan needs the planning days of coming cartridges, not their tails."""
-
-
 def _kept_run(found: Renewals) -> dict[str, Any]:
     return {
-        "renewals": [asdict(one) for one in found.renewals],
+        "renewals": [asdict(one) | {"life_days": _finite(one.life_days)} for one in found.renewals],
         "litres": found.litres,
         "unheld": [list(period) for period in found.unheld],
         "until_day": found.until_day,
@@ -261,7 +286,10 @@ def _course(
     today: dt.date,
     now_day: float,
 ) -> Course:
-    renewals = [Renewal(**one) for one in run["renewals"]]
+    renewals = [
+        Renewal(**one | {"life_days": math.inf if one["life_days"] is None else one["life_days"]})
+        for one in run["renewals"]
+    ]
     on_days = [
         replace(one, day=float(max(_date(one.day, zone), today).toordinal())) for one in renewals
     ]
@@ -365,6 +393,11 @@ def _date(day: float, zone: zoneinfo.ZoneInfo) -> dt.date:
     moment = moment_of(day)
     assert moment is not None  # the plan's days are finite
     return moment.astimezone(zone).date()
+
+
+def _finite(value: float) -> float | None:
+    """JSON has no infinity."""
+    return value if math.isfinite(value) else None
 
 
 def _cents(value: float) -> Decimal:

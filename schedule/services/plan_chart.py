@@ -8,9 +8,11 @@ from decimal import Decimal
 
 from django.utils.formats import date_format
 
-from cartridges.models import Stage, Train
+from cartridges.models import CartridgeSpec, Stage, Train
+from cartridges.physics.plan_train import alike
 from cartridges.services import placements
 from cartridges.services.charts import NOW, SERIES, SOFT, Chart, Sheet
+from cartridges.services.timeline import medium_of
 from schedule.models import PlannedSwap, PlanSummary
 
 from .costs import in_money
@@ -39,8 +41,8 @@ def timeline(
     height = 70 + ROW_PX * len(stages)
     sheet = Sheet(y_title="", height=height)
     row = {stage.pk: len(stages) - place for place, stage in enumerate(stages)}
-    chains = {pk: stay.cartridge.spec_id for pk, stay in here.items()}
-    bars = _bars(stages, list(here), visits, chains, today=today, end=summary.horizon_on)
+    kinds = {pk: stay.cartridge.spec for pk, stay in here.items()}
+    bars = _bars(stages, list(here), visits, kinds, today=today, end=summary.horizon_on)
     for stage_pk, first, last, colour in bars:
         if first < last:
             sheet.line(
@@ -54,7 +56,7 @@ def timeline(
     sheet.points(
         "new cartridge",
         [max(v.visit.on, today).isoformat() for v, *_ in news],
-        [row[_last_of(swap, stages, chains).pk] for _, swap, *_ in news],
+        [row[chain_of(swap, stages, kinds)[-1].pk] for _, swap, *_ in news],
         symbol="diamond",
         text=[f"{_day(v.visit.on)}: {title}" for v, _, title, _ in news],
     )
@@ -88,7 +90,7 @@ def _bars(
     stages: Sequence[Stage],
     filled: Sequence[int],
     visits: Sequence[VisitShown],
-    chains: dict[int, int],
+    kinds: dict[int, CartridgeSpec],
     *,
     today: dt.date,
     end: dt.date,
@@ -109,7 +111,7 @@ def _bars(
     for visit in visits:
         day = max(visit.visit.on, today)
         for shown in visit.swaps:
-            moved = chain_of(shown.swap, stages, chains)
+            moved = chain_of(shown.swap, stages, kinds)
             colours = [held[s.pk][1] for s in moved if s.pk in held][1:] + [colour()]
             for stage in moved:
                 if stage.pk in held:
@@ -121,26 +123,27 @@ def _bars(
     return bars
 
 
-def chain_of(swap: PlannedSwap, stages: Sequence[Stage], chains: dict[int, int]) -> list[Stage]:
-    """The stages that a swap opens: its own, and in a rotation those of like carbon behind it.
+def chain_of(
+    swap: PlannedSwap, stages: Sequence[Stage], kinds: dict[int, CartridgeSpec]
+) -> list[Stage]:
+    """The stages that a swap opens, the new cartridge going into the last of them.
 
-    ``chains`` gives the kind of cartridge that works in each stage.
+    Its own, and in a rotation those of like carbon behind it, whatever lies between them.
+    ``kinds`` gives what works in each stage.
     """
     opened = [s for s in stages if s.pk == swap.stage_id]
     if swap.rotation and opened:
         for stage in stages:
-            if stage.position > opened[0].position and stage.is_carbon:
-                if chains.get(stage.pk) != swap.spec_id:
+            kind = kinds.get(stage.pk)
+            if stage.position > opened[0].position and kind is not None and kind.is_carbon:
+                if not alike(medium_of(kind), medium_of(swap.spec)):
                     break
                 opened.append(stage)
     return opened
 
 
-def _last_of(swap: PlannedSwap, stages: Sequence[Stage], chains: dict[int, int]) -> Stage:
-    """The stage that the new cartridge goes into."""
-    return chain_of(swap, stages, chains)[-1]
-
-
+LEAST_NAMED = Decimal("0.12")
+"""The least share of the longest bar that leaves room for a name."""
 PARTS = (("cartridges", "cartridges_cost"), ("water", "water_cost"), ("drain", "drain_cost"))
 
 
@@ -153,7 +156,9 @@ def costs(train: Train, summary: PlanSummary) -> Chart | None:
     mine = POLICY_NAMES[Train.Policy(train.policy)]
     order = sorted(bills, key=lambda policy: policy == train.policy)
     names = [POLICY_NAMES[Train.Policy(policy)].capitalize() for policy in order]
-    sheet = Sheet(y_title="", x_title=f"Cost a year ({currency})", height=210)
+    sheet = Sheet(y_title="", x_title=f"Cost a year ({currency})", height=220)
+    widest = max(Decimal(b["total_cost"]) for b in bills.values())
+    so_far = Decimal(0)
     for k, (name, key) in enumerate(PARTS):
         amounts = [Decimal(bills[policy][key]) for policy in order]
         sheet.figure.add_bar(
@@ -162,13 +167,18 @@ def costs(train: Train, summary: PlanSummary) -> Chart | None:
             y=names,
             x=[float(a) for a in amounts],
             marker={"color": SERIES[k], "line": {"width": 0}},
-            text=[f"{name} {in_money(a, currency)}" for a in amounts],
+            text=[f"{a:,.0f}" for a in amounts],
+            hovertext=[f"{name} {in_money(a, currency)}" for a in amounts],
             textposition="inside",
             insidetextanchor="middle",
             textangle=0,
             textfont={"color": "var(--chart-surface)"},
-            hovertemplate="%{text}<extra></extra>",
+            hovertemplate="%{hovertext}<extra></extra>",
         )
+        if amounts[-1] > LEAST_NAMED * widest:  # named above the upper bar
+            middle = float(so_far + amounts[-1] / 2)
+            sheet.note(middle, names[-1], name, color=SERIES[k], xanchor="center", yshift=38)
+        so_far += amounts[-1]
     sheet.figure.update_layout(
         barmode="stack",
         bargap=0.35,

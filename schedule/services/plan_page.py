@@ -130,25 +130,25 @@ def _few(number: str) -> str:
 
 
 def _difference(own: dict[str, Any], its: dict[str, Any], name: str, *, currency: str) -> str:
-    """“Same day would cost 12.00 USD more a year and take 1.5 visits fewer.”"""
+    """“Same day would cost 12.00 USD more a year and take 1.5 fewer visits.”"""
     same = all(own[k] == its[k] for k in ("visits", "by_spec", "total_cost"))
     if same:
         return "Both policies come to the same here."
-    visits = Decimal(its["visits_a_year"]) - Decimal(own["visits_a_year"])
     if own["unpriced"] or its["unpriced"]:
-        more = Decimal(its["cartridges_a_year"]) - Decimal(own["cartridges_a_year"])
-        said = _more(more, f"{abs(more):.1f} new cartridges", "use", "as many new cartridges")
+        said = "use " + _more(own, its, "cartridges_a_year", "new cartridges")
     else:
         money = Decimal(its["total_cost"]) - Decimal(own["total_cost"])
-        said = _more(money, in_money(abs(money), currency), "cost", "the same")
-    took = _more(visits, f"{abs(visits):.1f} visits", "take", "as many visits")
-    return f"{name} would {said} a year, and {took}."
+        amount = in_money(abs(money), currency)
+        said = f"cost {amount} {'more' if money > 0 else 'less'}" if money else "cost the same"
+    return f"{name} would {said} a year, and take {_more(own, its, 'visits_a_year', 'visits')}."
 
 
-def _more(difference: Decimal, amount: str, verb: str, as_much: str) -> str:
+def _more(own: dict[str, Any], its: dict[str, Any], key: str, noun: str) -> str:
+    """“1.5 fewer visits”, or “as many visits” where a tenth would not show it."""
+    difference = Decimal(its[key]) - Decimal(own[key])
     if abs(difference) < Decimal("0.05"):
-        return f"{verb} {as_much}"
-    return f"{verb} {amount} {'more' if difference > 0 else 'less'}"
+        return f"as many {noun}"
+    return f"{abs(difference):.1f} {'more' if difference > 0 else 'fewer'} {noun}"
 
 
 def caution(household: Household) -> str:

@@ -16,6 +16,9 @@ from schedule.models import PlannedSwap, PlanRules
 
 from .costs import Prices, Purchase
 
+SOON = dt.timedelta(days=30)
+"""An order that is due within so many days is shown as one to think of."""
+
 
 def order_by(needed_on: dt.date, *, rules: PlanRules) -> dt.date:
     """The last day to order: the household's lead time and margin before the day of need.
@@ -29,7 +32,7 @@ def planned_swaps(household: Household) -> list[PlannedSwap]:
     """Every planned swap in the household, in the order in which spares are given out."""
     return list(
         PlannedSwap.objects.filter(visit__train__household=household)
-        .select_related("visit__train", "stage", "spec")
+        .select_related("visit__train", "stage", "spec", "spare")
         .order_by("visit__on", "visit__train_id", "stage__position", "pk")
     )
 
