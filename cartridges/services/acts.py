@@ -249,7 +249,15 @@ def _check_free(cartridge: Cartridge, *, stage: Stage, at: dt.datetime) -> None:
     if cartridge.discarded_at is not None:
         raise ActError("cartridge", f"Cartridge no. {cartridge.number} was thrown away.")
     for stay in placements.household_stays(cartridge.household):
-        if stay.cartridge.pk == cartridge.pk and stay.covers(at) and stay.stage.pk == stage.pk:
+        if stay.cartridge.pk != cartridge.pk:
+            continue
+        if stay.stage.train_id != stage.train_id:
+            raise ActError(
+                "cartridge",
+                f"Cartridge no. {cartridge.number} has worked in {stay.stage.train}. What it took "
+                "up there is not carried over, so it cannot go into another train.",
+            )
+        if stay.covers(at) and stay.stage.pk == stage.pk:
             raise ActError(
                 "cartridge",
                 f"Cartridge no. {cartridge.number} is in stage {stage.position} already.",

@@ -24,7 +24,7 @@ def refuse_contradiction(fact: Fact) -> None:
     elif isinstance(fact, Shutoff):
         _weigh_shutoffs(fact.train)
     elif isinstance(fact, Fitting):
-        _weigh_retired(fact.train)
+        _weigh_cartridges(fact.train)
 
 
 def _weigh_dial(meter: Meter) -> None:
@@ -60,14 +60,19 @@ def _weigh_shutoffs(train: Train) -> None:
         end, is_first = row.until, False
 
 
-def _weigh_retired(train: Train) -> None:
-    """No stage that was taken out of a train holds a cartridge: no water runs through it."""
+def _weigh_cartridges(train: Train) -> None:
+    """None works in a stage that was taken out, through which no water runs, or in two trains,
+    because what it took up in the one is not known in the other."""
+    trains: dict[int, int] = {}
     for stay in placements.household_stays(train.household):
-        if stay.end is None and stay.stage.retired_at is not None:
+        number, stage = stay.cartridge.number, stay.stage
+        if trains.setdefault(stay.cartridge.pk, stage.train_id) != stage.train_id:
+            raise ActError("at", f"Then no. {number} would have worked in two trains.")
+        if stay.end is None and stage.retired_at is not None:
             raise ActError(
                 "at",
-                f"Then no. {stay.cartridge.number} would be at work in a stage that was taken out "
-                f"of the train on {_clock(stay.stage.retired_at)}.",
+                f"Then no. {number} would be at work in a stage that was taken out of the train "
+                f"on {_clock(stage.retired_at)}.",
             )
 
 

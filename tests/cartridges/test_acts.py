@@ -9,7 +9,9 @@ from django.utils import timezone
 
 from cartridges.models import CartridgeSpec, Fitting, MeterReading, Note, Shutoff, Train
 from cartridges.services import acts, placements
-from hobbyhydro.households.models import User
+from cartridges.services.contradictions import refuse_contradiction
+from hobbyhydro.households.models import Household, User
+from tests.trains import build_train
 
 NOW = timezone.now
 DAY = dt.timedelta(days=1)
@@ -170,3 +172,27 @@ def test_the_same_cartridge_is_not_fitted_twice_in_its_place(train: Train, keepe
     held = placements.in_service(train)[stage.pk].cartridge
     with pytest.raises(acts.ActError, match="already"):
         acts.swap(stage=stage, cartridge=held, at=NOW(), by=keeper)
+
+
+def test_a_cartridge_does_not_go_from_one_train_into_another(
+    train: Train, household: Household, keeper: User
+):
+    """What it took up in the first would be forgotten: it would count as new."""
+    other = build_train(household, keeper, name="Rack")
+    worn = placements.in_service(train)[train.stages.get(position=2).pk].cartridge
+    with pytest.raises(acts.ActError, match="Basement drip"):
+        acts.swap(stage=other.stages.get(position=2), cartridge=worn, at=NOW(), by=keeper)
+
+
+def test_redo_does_not_put_a_cartridge_into_a_second_train(
+    train: Train, household: Household, keeper: User
+):
+    other, new = build_train(household, keeper, name="Rack"), spare(train)
+    first = acts.swap(
+        stage=train.stages.get(position=3), cartridge=new, at=NOW() - 2 * DAY, by=keeper
+    )
+    acts.undo(first, by=keeper)
+    acts.swap(stage=other.stages.get(position=3), cartridge=new, at=NOW() - DAY, by=keeper)
+    acts.redo(first, by=keeper)
+    with pytest.raises(acts.ActError, match="two trains"):
+        refuse_contradiction(first)
