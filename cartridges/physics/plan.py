@@ -144,12 +144,14 @@ class _BedPlan:
         self._counted_at: dict[Group, int | None] = {}
         self._exceedance: FloatArray | None = None
         self._renewed_at: dict[Group, float] = {}
+        self._looked_at_days = -math.inf
 
     def renewals(self) -> Iterator[Renewal]:
         """In time order; those of one moment and group follow each other."""
         train = self.train
         while self.groups and train.at_days < self.horizon_days:
-            self._look()
+            if self._looked_at_days != train.at_days:
+                self._look()
             acts = [act for group in self.groups for act in self._acts(group)]
             act = min(acts, key=lambda one: one.due_days, default=None)
             end = train.water_changes_days()
@@ -177,6 +179,7 @@ class _BedPlan:
         places = [place for place in counted_at.values() if place is not None]
         if self._exceedance is None and places:
             self._exceedance = train.exceedance_days(max(places) + 1)
+        self._looked_at_days = train.at_days
 
     def _note_unheld(self) -> None:
         start, end = self.train.at_days, self.train.water_changes_days()

@@ -75,8 +75,7 @@ def test_a_pair_too_weak_alone_agrees_with_the_plain_simulation() -> None:
     np.testing.assert_allclose([one.day for one in found], [day for day, _ in expected], atol=0.01)
 
 
-@pytest.mark.parametrize("medium", [BOTH, replace(BOTH, key="aged", flow_exponent=0.0)])
-def test_a_declared_switch_ahead_is_part_of_the_plan(medium: Medium) -> None:
+def test_a_declared_switch_ahead_is_part_of_the_plan() -> None:
     """Chloramine, and a month of free chlorine twice a year; within a day of the plain route."""
     source = water(
         (0.0, 0.1, 1.9),
@@ -85,7 +84,7 @@ def test_a_declared_switch_ahead_is_part_of_the_plan(medium: Medium) -> None:
         (283.0, 2.4, 0.0),
         (313.0, 0.1, 1.9),
     )
-    media = [medium, medium]
+    media = [BOTH, BOTH]
     found = plan(new_train(*media, source=source)).renewals
     expected = plain(media, source, substeps=4).swaps(
         limit_mg_l=LIMIT_MG_L, watched=1, rotates=True, until_day=730.0
