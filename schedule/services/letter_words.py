@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
 from email.utils import formataddr, parseaddr
@@ -22,6 +23,7 @@ from schedule.models import Letter, Notice, NoticeKind
 from . import links
 
 LONGEST_SUBJECT = 150
+BREAKS = {"Cc", "Cs", "Zl", "Zp"}  # Unicode's categories of controls and of line breaks
 WORDS = {
     NoticeKind.ALARM: "Above your limit",
     NoticeKind.PROBLEM: "Looks wrong",
@@ -152,7 +154,8 @@ def _rank(notice: Notice, today: dt.date) -> int:
 
 def _one_line(text: str) -> str:
     """Words of a keeper's own without line breaks, which a subject cannot hold."""
-    return " ".join("".join(c if c.isprintable() else " " for c in text).split())
+    flat = "".join(" " if unicodedata.category(c) in BREAKS else c for c in text)
+    return " ".join(word for word in flat.split(" ") if word)
 
 
 def _sender() -> str:

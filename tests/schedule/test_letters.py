@@ -200,7 +200,7 @@ def rounds(start: dt.datetime, end: dt.datetime, step: dt.timedelta) -> None:
 def test_a_day_with_a_changed_clock_has_one_letter(
     household: Household, owner: User, day: dt.date, hour: int
 ) -> None:
-    """US daylight saving time: second Sunday of March, first Sunday of November (15 U.S.C. 260a)."""
+    """US clocks change on the second Sunday of March and the first of November (15 USC 260a)."""
     household.time_zone = "America/Chicago"
     household.save()
     wish(owner, household, hour=hour)
