@@ -270,7 +270,7 @@ def test_two_owners_who_hand_over_to_each_other_leave_one(
     keeper: User,
 ) -> None:
     odiles, kasimirs = (household.memberships.get(person=p) for p in (owner, keeper))
-    hold_up(monkeypatch, people, "must_govern")
+    hold_up(monkeypatch, people, "_as_it_is_now")
     at_once(
         lambda: people.hand_over(odiles, to=kasimirs, then=people.GONE),
         lambda: people.hand_over(kasimirs, to=odiles, then=people.GONE),
@@ -300,7 +300,7 @@ def test_the_last_invitation_of_a_day_is_sent_once(
     for k in range(invitations.A_DAY - 1):
         email = f"g{k}@example.org"
         invitations.invite(household=household, email=email, role="viewer", by=owner)
-    hold_up(monkeypatch, people, "member_by_email")
+    hold_up(monkeypatch, invitations, "standing")
     answers = at_once(
         *(
             lambda name=name, c=c: c.post(
