@@ -9,7 +9,7 @@ from django.db import transaction
 from django.db.models import Q
 from django.utils import timezone
 
-from cartridges.models import Fact, Train
+from cartridges.models import Fact, Shutoff, Train
 from cartridges.services import acts
 from hobbyhydro.households.models import User
 from schedule.models import Chore, ChoreTurn
@@ -142,12 +142,13 @@ def follow(fact: Fact) -> None:
         return
     for household in {train.household for train in trains}:
         chores.settle(household, today=day_in(household, timezone.now()), starters=False)
-    _take_over(fact, trains)
-    if fact.stands:
-        _complete(fact, trains, kinds)
+    kept = type(fact).rows().select_related("logged_by", "replaces").get(pk=fact.pk)
+    _take_over(kept, trains)
+    if kept.stands:
+        _complete(kept, trains, kinds)
     else:
-        for turn in ChoreTurn.objects.filter(fact=_key(fact)):
-            _reconsider(turn, fact, trains)
+        for turn in ChoreTurn.objects.filter(fact=_key(kept)):
+            _reconsider(turn, kept, trains)
 
 
 def _key(fact: Fact) -> str:
@@ -176,9 +177,17 @@ def _complete(fact: Fact, trains: list[Train], kinds: list[str]) -> None:
         chore__paused=False,
     ).select_related("chore__household")
     for turn in turns:
-        if turn.due_on <= day_in(turn.chore.household, fact.at):
+        at = _moment(fact, turn.chore.log_kind)
+        if at is not None and turn.due_on <= day_in(turn.chore.household, at):
             with suppress(TurnError):  # somebody closed it a moment ago, which is as good
-                _close(turn, State.DONE, by=fact.logged_by, at=fact.at, reason="", fact=_key(fact))
+                _close(turn, State.DONE, by=fact.logged_by, at=at, reason="", fact=_key(fact))
+
+
+def _moment(fact: Fact, log_kind: str) -> dt.datetime | None:
+    """When what was logged happened: the turning on is the end of a shut-off."""
+    if isinstance(fact, Shutoff) and log_kind == "turn-on":
+        return fact.until
+    return fact.at
 
 
 def _reconsider(turn: ChoreTurn, fact: Fact, trains: list[Train]) -> None:
