@@ -9,9 +9,10 @@ lead_lag: carbons that are alike form a chain. When the water behind the first o
 limit, that one goes out, the others move forward with the wear they have, and the new one goes in
 last; one that is too old by its package goes out from where it sits in the same way. same_day: all
 carbon is renewed when the water behind the last of it reaches the limit, or any is too old.
-A bed that could not keep the limit by itself even when new is counted at the last one, as in the
-estimate; where the whole train could not, chlorine asks for nothing as long as that water lasts,
-and the age and the volume on the package do instead.
+A bed of which the median member could not keep the limit by itself even when new is counted at the
+last one, as in the estimate. A member that could not keep it where it counts even when new asks for
+nothing as long as that water lasts: renewing does not help it. Where that is so in most members the
+train cannot hold its limit, and the age and the volume on the package ask instead.
 """
 
 from __future__ import annotations
@@ -22,7 +23,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from .arrays import FloatArray
+from .arrays import BoolArray, FloatArray
 from .plan_data import POLICIES, Policy, Renewal, Renewals, Visit
 from .plan_train import Fitted, Group, PlannedTrain, groups_of
 from .today import DEFAULT_SEED, train_today
@@ -133,6 +134,28 @@ class _Act:
     by_cause: dict[str, FloatArray]
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Watch:
+    """The bed whose outlet counts for a group, and when it passes the limit, (members,).
+
+    weak: members in which a new cartridge would not hold the limit now; renewing does not help
+    them, so that they ask for nothing as long as this water lasts.
+    """
+
+    place: int
+    weak: BoolArray
+    passes_days: FloatArray
+
+    @property
+    def outlet_days(self) -> FloatArray:
+        """Days from now, inf for weak members and beyond the horizon."""
+        return np.where(self.weak, np.inf, self.passes_days)
+
+    def tells(self, place: int, weak: BoolArray) -> bool:
+        """Whether what it knows is all that is asked of a bed, now that these members are weak."""
+        return self.place == place and not (self.weak & ~weak).any()
+
+
 class _BedPlan:
     """The renewals of the beds, moment by moment."""
 
@@ -141,8 +164,7 @@ class _BedPlan:
         self.groups = groups_of(train, policy)
         self.horizon_days = horizon_days
         self.unheld: list[tuple[float, float]] = []
-        self._counted_at: dict[Group, int | None] = {}
-        self._exceedance: FloatArray | None = None
+        self._watch: dict[Group, _Watch] = {}
         self._renewed_at: dict[Group, float] = {}
         self._looked_at_days = -math.inf
 
@@ -162,24 +184,45 @@ class _BedPlan:
                 yield from self._renew(act)
 
     def _look(self) -> None:
-        """Find at which bed each group's outlet counts now, and when it passes the limit."""
-        train, last = self.train, len(self.train.beds) - 1
-        counted_at: dict[Group, int | None] = {}
-        for group in self.groups:
-            own = group.places[-1] if group.together else group.places[0]
-            if train.holds_when_new(own, group.places if group.together else (own,)):
-                counted_at[group] = own
+        """Find at which bed each group's outlet counts now, and when it passes the limit.
+
+        What was found before is kept; members that were weak and no longer are start from now.
+        """
+        counted = {group: self._counted(group) for group in self.groups}
+        before = self._watch
+        asked = [
+            one[0]
+            for group, one in counted.items()
+            if one is not None and not ((was := before.get(group)) and was.tells(*one))
+        ]
+        found = self.train.exceedance_days(max(asked) + 1) if asked else np.empty((0, 0))
+        self._watch = {}
+        for group, one in counted.items():
+            if one is None:
+                self._note_unheld()
+                continue
+            (place, weak), was = one, before.get(group)
+            if was is not None and was.tells(place, weak):
+                passes = was.passes_days
+            elif was is not None and was.place == place:
+                passes = np.where(was.weak, found[place], was.passes_days)
             else:
-                holds = train.holds_when_new(last, tuple(range(last + 1)))
-                counted_at[group] = last if holds else None
-        if None in counted_at.values():
-            self._note_unheld()
-        if counted_at != self._counted_at:
-            self._counted_at, self._exceedance = counted_at, None
-        places = [place for place in counted_at.values() if place is not None]
-        if self._exceedance is None and places:
-            self._exceedance = train.exceedance_days(max(places) + 1)
-        self._looked_at_days = train.at_days
+                passes = found[place]
+            self._watch[group] = _Watch(place, weak, passes)
+        self._looked_at_days = self.train.at_days
+
+    def _counted(self, group: Group) -> tuple[int, BoolArray] | None:
+        """The bed whose outlet counts for a group now, and the members that are weak there.
+
+        None where even a train that is all new cannot hold the limit.
+        """
+        train, last = self.train, len(self.train.beds) - 1
+        own = group.places[-1] if group.together else group.places[0]
+        weak = train.over_when_new(own, group.places if group.together else (own,))
+        if not train.mostly(weak):
+            return own, weak
+        weak = train.over_when_new(last, tuple(range(last + 1)))
+        return None if train.mostly(weak) else (last, weak)
 
     def _note_unheld(self) -> None:
         start, end = self.train.at_days, self.train.water_changes_days()
@@ -189,10 +232,8 @@ class _BedPlan:
 
     def _acts(self, group: Group) -> Iterator[_Act]:
         """What the rule of a group asks for next, bed by bed."""
-        train, place = self.train, self._counted_at[group]
-        outlet = None
-        if place is not None and self._exceedance is not None:
-            outlet = self._exceedance[place]
+        train, watch = self.train, self._watch.get(group)
+        outlet = None if watch is None else watch.outlet_days
         in_all: dict[str, FloatArray] = {}
         for which, row in enumerate(group.places):
             by_cause = train.own_days(
@@ -225,7 +266,7 @@ class _BedPlan:
             for which in going:
                 stage = before.pop(id(train.beds[group.places[which]]))
                 gone.append((stage, self._one(more, which, stage)))
-            self._exceedance = None
+            self._watch = {}
             self._look()
             following = [
                 one

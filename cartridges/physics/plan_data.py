@@ -48,10 +48,10 @@ class Renewals:
     """All renewals of a train up to a horizon, sorted by day and stage.
 
     litres: water that passes the train from now to the horizon at the expected flow. unheld:
-    periods (first day, last day) in which the water passes the limit even through new cartridges;
-    within them chlorine asks for no renewal, the volume and the age of the package do. until_day:
-    the plan is complete up to this day; it lies before the horizon only where cartridges last so
-    short that the plan was cut off.
+    periods (first day, last day) in which chlorine passes the limit in most members even through
+    new cartridges; within them it asks for no renewal, the volume and the age of the package do.
+    until_day: the plan is complete up to this day; it lies before the horizon only where cartridges
+    last so short that the plan was cut off.
     """
 
     renewals: tuple[Renewal, ...]

@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from .arrays import FloatArray
+from .arrays import BoolArray, FloatArray
 from .causes import (
     cartridge_fit,
     claim_for,
@@ -156,11 +156,10 @@ class PlannedTrain:
         )
         return found[1:] + self.at_days
 
-    def holds_when_new(self, place: int, new: tuple[int, ...]) -> bool:
-        """Whether the outlet after a bed keeps the limit for LEAST_LIFE_DAYS with new beds.
+    def over_when_new(self, place: int, new: tuple[int, ...]) -> BoolArray:
+        """Members in which the outlet after a bed passes the limit within LEAST_LIFE_DAYS.
 
         new: the places that are taken as new, all others as they are; the water stays as it is now.
-        It holds where the share of members that pass the limit is below the planned share.
         """
         water = self.water()
         forever = Future(
@@ -174,8 +173,11 @@ class PlannedTrain:
         state[list(new)] = 1.0
         state = self._after(state, LEAST_LIFE_DAYS, forever)
         free, combined = self._outlets(state)
-        over = (free + combined)[place + 1] > self.today.inputs.limit_mg_l
-        return float(self.today.weight[over].sum()) < self.today.inputs.plan_share
+        return np.asarray((free + combined)[place + 1] > self.today.inputs.limit_mg_l)
+
+    def mostly(self, which: BoolArray) -> bool:
+        """Whether members of more than half the weight are among these."""
+        return float(self.today.weight[which].sum()) > 0.5
 
     def _outlets(self, state: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Free and combined chlorine at the tap and after each bed now, (beds + 1, members)."""

@@ -119,3 +119,44 @@ def test_stronger_water_brings_the_swap_to_the_day_it_arrives() -> None:
         limit_mg_l=LIMIT_MG_L, watched=1, rotates=False, until_day=2000.0
     )
     np.testing.assert_allclose([one.day for one in found], [day for day, _ in expected], atol=0.01)
+
+
+def test_beds_too_weak_alone_share_the_last_outlet_while_the_hard_water_lasts() -> None:
+    """Grains before blocks, 200 days of chloramine between two spells of chlorine.
+
+    Neither bed holds the chloramine by itself, both together do: meanwhile both count at the last
+    bed, and the first in the flow goes out alone, since that is enough.
+    """
+    grains = weak_carbon(transfer_units=12.0, flow_l_day=FLOW_L_DAY, capacity_mg=60_000.0)
+    grains = replace(
+        grains,
+        key="grains",
+        kind="granular_carbon",
+        rate_combined_l_mg_day=1.8 * FLOW_L_DAY / 60_000.0,
+    )
+    blocks = replace(grains, key="blocks", kind="carbon_block")
+    source = water((0.0, 1.0, 0.0), (30.0, 0.0, 1.0), (230.0, 1.0, 0.0))
+    found = plan(new_train(grains, blocks, source=source))
+    assert not found.cannot_hold
+
+    train, day = plain([grains, blocks], source), 30.0
+    left = train.advanced([1.0, 1.0], 0.0, day)
+    assert train.outlet_mg_l([1.0, 1.0], day, 1) > LIMIT_MG_L > train.outlet_mg_l(left, day, 2)
+    while train.outlet_mg_l(left, day, 2) <= LIMIT_MG_L:
+        left, day = train.advanced(left, day, 0.05), day + 0.05
+    first = found.renewals[0]
+    assert 30.0 < day < 230.0
+    assert first.day == pytest.approx(day, abs=0.1)
+    assert (first.stage, first.medium_key, first.rotation) == (1, "grains", False)
+    assert first.worn == pytest.approx(left[0], abs=1e-3)
+
+    # On with new grains and the blocks as they are, through the chlorine, to the grains' own end.
+    left = [1.0, left[1]]
+    while day < 230.0:
+        left, day = train.advanced(left, day, 0.05), day + 0.05
+        assert train.outlet_mg_l(left, min(day, 229.0), 2) <= LIMIT_MG_L
+    while train.outlet_mg_l(left, day, 1) <= LIMIT_MG_L:
+        left, day = train.advanced(left, day, 0.05), day + 0.05
+    second = found.renewals[1]
+    assert second.day == pytest.approx(day, abs=0.1)
+    assert (second.stage, second.medium_key) == (1, "grains")

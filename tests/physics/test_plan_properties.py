@@ -9,7 +9,7 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from cartridges.physics.bed import advance, outlet_ratio
+from cartridges.physics.bed import advance, days_to_outlet, outlet_ratio
 from cartridges.physics.plan import POLICIES, Policy, Renewals, simulate_renewals
 from cartridges.physics.today import train_today
 from cartridges.physics.train import Medium, TrainInputs
@@ -226,6 +226,40 @@ def test_on_each_planning_day_the_planned_share_of_members_has_passed_the_limit(
         assert over.mean() == pytest.approx(share, abs=1.5 / members)
         assert one.worn == pytest.approx(np.median(first.remaining), abs=1e-3)
         lead, lag, day = second.remaining, np.ones(members), one.day
+
+
+@pytest.mark.parametrize(("transfer_units", "held"), [(4.0, True), (3.2, True), (2.0, False)])
+def test_members_that_cannot_hold_the_limit_even_new_ask_for_nothing(
+    transfer_units: float, held: bool
+) -> None:
+    """ln 20 = 3.0 transfer units hold 0.1 of 2 mg/L; many members have fewer.
+
+    The interval by the closed form of each member: those that a new cartridge does not keep for a
+    week are left out, the planned share is still of all. Where they are most of all, the volume on
+    the package plans instead.
+    """
+    members = 1024
+    medium = weak_carbon(transfer_units=transfer_units, flow_l_day=300.0, capacity_mg=200_000.0)
+    inputs = uncertain(new_train(medium), flow=0.0, tap=0.0)
+    found = plan(inputs, members=members)
+    today = train_today(inputs, now_day=0.0, horizon_days=730.0, members=members, seed=20)
+    bed = today.uncertain.beds["c1"]
+    lives = days_to_outlet(
+        1.0,
+        limit_mg_l=LIMIT_MG_L,
+        inlet_mg_l=2.0,
+        transfer_units=bed.rate_free_l_mg_day * bed.capacity_mg / 300.0,
+        rate_l_mg_day=bed.rate_free_l_mg_day,
+    )
+    lasting = np.sort(lives[lives >= 7.0])
+    assert (len(lasting) > members / 2) == held
+    assert found.cannot_hold != held
+    if held:
+        assert len(lasting) < 0.85 * members
+        gaps = np.diff([0.0, *(one.day for one in found.renewals)])
+        np.testing.assert_allclose(gaps, lasting[round(members * 0.10)], rtol=0.02)
+    else:
+        assert {one.cause for one in found.renewals} == {"label_volume"}
 
 
 def test_members_decide_how_fine_the_days_are_and_hardly_what_they_are() -> None:
