@@ -9,41 +9,27 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import json
-import logging
-import math
 import zoneinfo
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from decimal import Decimal
 from typing import Any
 
-from django.conf import settings
 from django.db import transaction
 from django.db.models import Count
 from django.utils import timezone
 
 from cartridges.models import Cartridge, CartridgeSpec, Fitting, Train
-from cartridges.physics.label import LabelError
-from cartridges.physics.plan import (
-    POLICIES,
-    Renewal,
-    Renewals,
-    Visit,
-    merge_visits,
-    simulate_renewals,
-)
+from cartridges.physics.plan import Visit, merge_visits
 from cartridges.services import estimates
-from cartridges.services.timeline import NotEnough, Timeline, day_of, moment_of
+from cartridges.services.timeline import day_of, moment_of
 from hobbyhydro.households.models import Household
 from schedule.models import PlannedSwap, PlannedVisit, PlanRules, PlanSummary
 
 from . import spares
 from .costs import Bill, Prices, bill, prices, rules_of
-
-PLAN_DAYS = 730
-"""Twenty-four months."""
-logger = logging.getLogger(__name__)
+from .renewals import PLAN_DAYS, renewals_of, simulate
 
 
 @dataclass(frozen=True)
@@ -77,9 +63,13 @@ def ground_of(household: Household) -> Ground:
     return Ground(household, rules, prices(household, rules), spares.on_the_shelf(household))
 
 
-def ensure(train: Train, *, now: dt.datetime | None = None) -> PlanSummary:
-    """The plan of this train, made anew only where it is behind what is written down."""
-    train.refresh_from_db()
+def ensure(train: Train, *, now: dt.datetime | None = None, just_read: bool = False) -> PlanSummary:
+    """The plan of this train, made anew only where it is behind what is written down.
+
+    The train is read again first, unless the caller has ``just_read`` it, with its plan.
+    """
+    if not just_read:
+        train.refresh_from_db()
     return _ensured(train, ground_of(train.household), now or timezone.now())
 
 
@@ -131,7 +121,8 @@ def replan(
     if estimates.needs_refresh(train, now=moment):
         estimates.refresh(train, now=moment)
     found = ground or ground_of(train.household)
-    simulated = _simulated(train)
+    before = kept(train)
+    simulated = simulate(train, before.details.get("simulated", {}) if before else {})
     with transaction.atomic():
         Household.objects.select_for_update().get(pk=found.household.pk)
         return _write(train, found, simulated, moment)
@@ -154,52 +145,6 @@ def kept(train: Train) -> PlanSummary | None:
         return train.plan
     except PlanSummary.DoesNotExist:
         return None
-
-
-def _simulated(train: Train) -> dict[str, Any]:
-    """The renewals under both policies, or ``problem`` in words; kept while the estimates are."""
-    if not train.fingerprint or train.estimated_at is None:
-        problem = str((train.summary or {}).get("problem") or "No estimate has been made yet.")
-        return {"fingerprint": "", "problem": problem, "renewals": {}}
-    found = kept(train)
-    known: dict[str, Any] = found.details.get("simulated", {}) if found else {}
-    if known.get("fingerprint") == train.fingerprint:
-        return known
-    line = Timeline(train, train.estimated_at)
-    try:
-        runs = {
-            policy: _kept_run(
-                simulate_renewals(
-                    line.inputs,
-                    now_day=line.now_day,
-                    policy=policy,
-                    horizon_days=PLAN_DAYS,
-                    members=settings.MODEL_MEMBERS,  # as many as the estimate: the days agree
-                )
-            )
-            for policy in POLICIES
-        }
-    except (NotEnough, LabelError) as missing:
-        return {"fingerprint": train.fingerprint, "problem": str(missing), "renewals": {}}
-    except ValueError as contradiction:
-        logger.exception("%s cannot be planned", train)
-        words = f"The plan cannot be made: {contradiction}."
-        return {"fingerprint": train.fingerprint, "problem": words, "renewals": {}}
-    return {
-        "fingerprint": train.fingerprint,
-        "problem": "",
-        "stages": [stage.pk for stage in line.stages],
-        "renewals": runs,
-    }
-
-
-def _kept_run(found: Renewals) -> dict[str, Any]:
-    return {
-        "renewals": [asdict(one) | {"life_days": _finite(one.life_days)} for one in found.renewals],
-        "litres": found.litres,
-        "unheld": [list(period) for period in found.unheld],
-        "until_day": found.until_day,
-    }
 
 
 @dataclass(frozen=True)
@@ -286,10 +231,7 @@ def _course(
     today: dt.date,
     now_day: float,
 ) -> Course:
-    renewals = [
-        Renewal(**one | {"life_days": math.inf if one["life_days"] is None else one["life_days"]})
-        for one in run["renewals"]
-    ]
+    renewals = renewals_of(run)
     on_days = [
         replace(one, day=float(max(_date(one.day, zone), today).toordinal())) for one in renewals
     ]
@@ -393,11 +335,6 @@ def _date(day: float, zone: zoneinfo.ZoneInfo) -> dt.date:
     moment = moment_of(day)
     assert moment is not None  # the plan's days are finite
     return moment.astimezone(zone).date()
-
-
-def _finite(value: float) -> float | None:
-    """JSON has no infinity."""
-    return value if math.isfinite(value) else None
 
 
 def _cents(value: float) -> Decimal:

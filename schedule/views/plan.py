@@ -32,7 +32,7 @@ def plan(request: HttpRequest, train: int) -> HttpResponse:
     """What lies ahead of one train. Where the model has to run first, the page asks for that."""
     found = access.get(request, TRAINS, train)
     behind = not planning.is_quick(found)
-    summary = planning.kept(found) if behind else planning.ensure(found)
+    summary = planning.kept(found) if behind else planning.ensure(found, just_read=True)
     context = {
         "train": found,
         "behind": behind,
