@@ -18,7 +18,7 @@ train cannot hold its limit, and the age and the volume on the package ask inste
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -26,7 +26,7 @@ import numpy as np
 from .arrays import BoolArray, FloatArray
 from .plan_data import POLICIES, Policy, Renewal, Renewals, Visit
 from .plan_train import Fitted, Group, PlannedTrain, groups_of
-from .today import DEFAULT_SEED, train_today
+from .today import DEFAULT_SEED, Today, train_today
 from .train_data import TrainInputs
 from .visits import merge_visits
 
@@ -37,6 +37,7 @@ __all__ = [
     "Renewals",
     "Visit",
     "merge_visits",
+    "simulate_policies",
     "simulate_renewals",
 ]
 
@@ -66,13 +67,39 @@ def simulate_renewals(
     Raises what `estimate_train` raises, and ValueError for an unknown policy or a horizon that is
     not a number above zero.
     """
-    if policy not in POLICIES:
-        raise ValueError(f"a policy is one of {', '.join(POLICIES)}, not {policy}")
+    return simulate_policies(
+        inputs,
+        now_day=now_day,
+        policies=(policy,),
+        horizon_days=horizon_days,
+        members=members,
+        seed=seed,
+    )[policy]
+
+
+def simulate_policies(
+    inputs: TrainInputs,
+    *,
+    now_day: float,
+    policies: Sequence[Policy] = POLICIES,
+    horizon_days: float = PLAN_DAYS,
+    members: int = DEFAULT_MEMBERS,
+    seed: int = DEFAULT_SEED,
+) -> dict[Policy, Renewals]:
+    """What `simulate_renewals` gives under each policy, with the past run only once."""
+    for policy in policies:
+        if policy not in POLICIES:
+            raise ValueError(f"a policy is one of {', '.join(POLICIES)}, not {policy}")
     if not (math.isfinite(horizon_days) and horizon_days > 0.0):
         raise ValueError("the horizon must be a number above zero")
     today = train_today(
         inputs, now_day=now_day, horizon_days=horizon_days, members=members, seed=seed
     )
+    return {policy: _planned(today, policy, horizon_days) for policy in policies}
+
+
+def _planned(today: Today, policy: Policy, horizon_days: float) -> Renewals:
+    now_day = today.now_day
     most = math.ceil(MOST_RENEWALS * max(1.0, horizon_days / PLAN_DAYS))
     train = PlannedTrain(today)
     found = []
@@ -87,7 +114,7 @@ def simulate_renewals(
         found = [one for one in found if one.day < until]
     return Renewals(
         renewals=tuple(found),
-        litres=inputs.future_flow_l_day * horizon_days,
+        litres=today.inputs.future_flow_l_day * horizon_days,
         unheld=tuple((now_day + start, now_day + end) for start, end in beds.unheld),
         until_day=until,
     )

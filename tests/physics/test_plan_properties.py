@@ -10,7 +10,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from cartridges.physics.bed import advance, days_to_outlet, outlet_ratio
-from cartridges.physics.plan import POLICIES, Policy, Renewals, simulate_renewals
+from cartridges.physics.plan import POLICIES, Policy, Renewals, simulate_policies, simulate_renewals
 from cartridges.physics.today import train_today
 from cartridges.physics.train import Medium, TrainInputs
 
@@ -199,6 +199,8 @@ def test_the_same_train_has_the_same_plan_each_time() -> None:
     for policy in POLICIES:
         first, second = (plan(inputs, policy, members=64, horizon_days=200.0) for _ in range(2))
         assert first == second
+        both = simulate_policies(inputs, now_day=0.0, members=64, horizon_days=200.0)
+        assert both[policy] == first
         assert len(first.renewals) >= 2
 
 
