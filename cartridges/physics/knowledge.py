@@ -44,10 +44,20 @@ class Knowledge:
     curve_members: int
     curve_points: int
 
-    def quantiles(self, values: FloatArray) -> Quantiles:
-        """P10, P50, P90 and the planned share of one value per member."""
-        shares = (*SHARES, self.inputs.plan_share)
-        return Quantiles(*(float(one) for one in weighted_quantiles(values, self.weight, shares)))
+    def quantiles(self, values: FloatArray, *, planned: FloatArray | None = None) -> Quantiles:
+        """P10, P50, P90 and the planned share of one value per member.
+
+        planned: days to plan by, NaN in members that are not to be planned for (all of them when
+        the rest carry no weight); None: the values themselves.
+        """
+        low, middle, high = weighted_quantiles(values, self.weight, SHARES)
+        days, weight = values, self.weight
+        if planned is not None:
+            counted = np.where(np.isnan(planned), 0.0, weight)
+            if counted.sum() > 0.0:
+                days, weight = np.nan_to_num(planned, nan=np.inf, posinf=np.inf), counted
+        share = weighted_quantiles(days, weight, self.inputs.plan_share)[0]
+        return Quantiles(float(low), float(middle), float(high), float(share))
 
     def outlets_now(self, *, fresh: str | None = None) -> tuple[FloatArray, FloatArray]:
         """Free and combined chlorine at the tap and after each bed now, (beds + 1, members).

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .arrays import FloatArray
+from .arrays import BoolArray, FloatArray
 from .causes import (
     cartridge_fit,
     claim_for,
@@ -73,8 +73,30 @@ class _Stage:
     deciding: tuple[str, ...]
     days: FloatArray
     fresh_outlet_mg_l: float | None
+    weak: BoolArray
     dirt_remaining: FloatArray | None
     rests_on: tuple[str, ...]
+
+
+def _outlet_limit(known: Knowledge, key: str, beds: int) -> tuple[FloatArray, float, BoolArray]:
+    """Days to the outlet's limit, (members,); the median outlet if this cartridge were new now,
+    mg/L; and in which members not even a new one would hold the limit.
+
+    Where the median new cartridge holds the limit the outlet after it counts, else the last
+    stage's.
+    """
+    limit = known.inputs.limit_mg_l
+    own = _total_when_new(known, key)[beds]
+    fresh = known.quantiles(own).p50
+    counted = beds if fresh <= limit else -1
+    when_new = own if counted == beds else _total_when_new(known, known.bed_keys[-1])[-1]
+    weak = when_new > limit
+    return known.exceedance_days[counted], fresh, weak
+
+
+def _total_when_new(known: Knowledge, key: str) -> FloatArray:
+    free, combined = known.outlets_now(fresh=key)
+    return free + combined
 
 
 def _stage(known: Knowledge, stage: int, key: str, beds: int, flow_l_day: FloatArray) -> _Stage:
@@ -97,12 +119,9 @@ def _stage(known: Knowledge, stage: int, key: str, beds: int, flow_l_day: FloatA
         fit=fit,
     )
     by_cause: dict[str, FloatArray] = {}
-    fresh = None
+    fresh, weak = None, np.zeros(len(known.members), dtype=np.bool_)
     if has_bed:
-        free, combined = known.outlets_now(fresh=key)
-        fresh = known.quantiles((free + combined)[beds]).p50
-        holds = fresh <= inputs.limit_mg_l
-        by_cause["outlet_limit"] = known.exceedance_days[beds if holds else -1]
+        by_cause["outlet_limit"], fresh, weak = _outlet_limit(known, key, beds)
     claim = claim_for(medium, known.future)
     if claim is not None:
         by_cause["label_volume"] = label_volume_days(claim, flow_l_day=flow_l_day, passed_l=volume)
@@ -128,6 +147,7 @@ def _stage(known: Knowledge, stage: int, key: str, beds: int, flow_l_day: FloatA
         deciding,
         days,
         fresh,
+        weak,
         dirt_remaining,
         _rests_on(known, key, medium, has_bed, "dirt" in wear, fit),
     )
@@ -160,6 +180,18 @@ def _rests_on(
     return tuple(dict.fromkeys(codes))
 
 
+def _to_plan_by(known: Knowledge, stage: _Stage, days: FloatArray) -> FloatArray:
+    """Days that a renewal is planned by: it does not help a member that even a new cartridge does
+    not help. Such members are left out (NaN); where they are the half or more, the outlet's limit
+    is left out instead."""
+    if float(known.weight[stage.weak].sum()) < 0.5:
+        return np.where(stage.weak, np.nan, days)
+    if days is not stage.days:
+        return np.full_like(days, np.inf)
+    others = [stage.by_cause[cause] for cause in stage.deciding if cause != "outlet_limit"]
+    return np.min(others, axis=0) if others else np.full_like(days, np.inf)
+
+
 def _estimate(
     known: Knowledge,
     stage: _Stage,
@@ -179,7 +211,12 @@ def _estimate(
                 shares[cause] = share
     else:
         shares[NO_CAUSE] = 1.0
-    by_cause = {cause: known.quantiles(days) for cause, days in stage.by_cause.items()}
+    by_cause = {
+        cause: known.quantiles(
+            days, planned=_to_plan_by(known, stage, days) if cause == "outlet_limit" else None
+        )
+        for cause, days in stage.by_cause.items()
+    }
     remaining = capacity = units = None
     if key in known.bed_keys:
         row = known.bed_keys.index(key)
@@ -199,7 +236,7 @@ def _estimate(
     return StageEstimate(
         stage=stage.stage,
         cartridge=key,
-        days=known.quantiles(stage.days),
+        days=known.quantiles(stage.days, planned=_to_plan_by(known, stage, stage.days)),
         cause=max(shares, key=lambda cause: shares[cause]),
         cause_shares=shares,
         days_by_cause=by_cause,
@@ -215,6 +252,9 @@ def _estimate(
         capacity_mg=capacity,
         transfer_units=units,
         fresh_outlet_mg_l=stage.fresh_outlet_mg_l,
+        cannot_hold_share=None
+        if stage.fresh_outlet_mg_l is None
+        else float(weight[stage.weak].sum()),
         rests_on=stage.rests_on,
         curve=curve,
     )

@@ -130,7 +130,8 @@ class TrainInputs:
 class Quantiles:
     """The 10th, 50th and 90th weighted percentile over the ensemble.
 
-    planned: the percentile that TrainInputs.plan_share asks for, by default the 10th as well.
+    planned: the percentile that TrainInputs.plan_share asks for, by default the 10th as well; of
+    days, among the members that a renewal helps (see StageEstimate.cannot_hold_share).
     """
 
     p10: float
@@ -164,12 +165,15 @@ class StageEstimate:
     limit after this stage. fresh_outlet_mg_l: median of what a new cartridge in this stage would
     let through now, all else as it is (None without an outlet model); where that is above the limit
     this stage alone cannot hold it, and its outlet limit is then counted at the last stage.
-    capacity_mg, transfer_units: medians, for the species that dominates at the flow now. rests_on:
-    codes of assumptions: "chloramine_rate_ordinary", "chloramine_rate_catalytic",
-    "free_rate_from_chloramine", "capacity_from_chloramine", "no_outlet_model" (nothing is known of
-    what it takes out); for sediment "turbidity_factor", "turbidity_unknown", "no_capacity" (no
-    rated dirt load), "resistance_unknown" (the pressures cannot tell). curve: outlet from the
-    cartridge's placing here to just past its P90.
+    cannot_hold_share: of members in which a new cartridge at the counted place would not hold the
+    limit; renewing does not help them, so they are left out of the planned day (and the outlet
+    limit is, where they are the half or more). capacity_mg, transfer_units: medians, for the
+    species that dominates at the flow now. rests_on: codes of assumptions:
+    "chloramine_rate_ordinary", "chloramine_rate_catalytic", "free_rate_from_chloramine",
+    "capacity_from_chloramine", "no_outlet_model" (nothing is known of what it takes out); for
+    sediment "turbidity_factor", "turbidity_unknown", "no_capacity" (no rated dirt load),
+    "resistance_unknown" (the pressures cannot tell). curve: outlet from the cartridge's placing
+    here to just past its P90.
     """
 
     stage: int
@@ -190,6 +194,7 @@ class StageEstimate:
     capacity_mg: float | None
     transfer_units: float | None
     fresh_outlet_mg_l: float | None
+    cannot_hold_share: float | None
     rests_on: tuple[str, ...]
     curve: Curve
 

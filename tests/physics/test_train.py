@@ -376,3 +376,37 @@ def test_a_stage_that_cannot_hold_the_limit_even_new_is_counted_at_the_last() ->
     assert last.fresh_outlet_mg_l is not None and last.fresh_outlet_mg_l < 0.1
     assert first.days_by_cause["outlet_limit"] == last.days_by_cause["outlet_limit"]
     assert last.days.p50 > 0.0
+
+
+def test_members_that_even_a_new_bed_does_not_help_do_not_call_for_one() -> None:
+    # A little chloramine in free-chlorine water, and ordinary carbon of 3 min: new, it lets
+    # 0.2 x exp(-0.15 x 3.0) = 0.13 mg/L through, give or take; the limit is close by.
+    base = two_carbons(free_mg_l=1.0, combined_mg_l=0.2, flow_l_day=75 * L_PER_US_GAL)
+    found = estimate_train(
+        replace(
+            base,
+            limit_mg_l=0.1,
+            placings=(Placing(60.0, 1, "a", CARBON), Placing(60.0, 2, "b", CARBON)),
+        ),
+        now_day=60.0,
+        members=1024,
+    )
+    last = found.stages[-1]
+    assert last.cannot_hold_share is not None
+    assert 0.1 < last.cannot_hold_share < 0.5
+    assert last.days.p10 == 0.0  # the limit is passed there now, and that is said
+    assert last.days.planned > 30.0  # but no renewal is called for on the day of a renewal
+
+
+def test_where_no_new_bed_helps_the_outlet_does_not_call_for_one() -> None:
+    base = two_carbons(free_mg_l=0.0, combined_mg_l=3.0, flow_l_day=300 * L_PER_US_GAL)
+    aged = replace(CARBON, calendar_days=200.0)
+    last = estimate_train(
+        replace(base, placings=(Placing(0.0, 1, "a", aged), Placing(0.0, 2, "b", aged))),
+        now_day=60.0,
+        members=256,
+    ).stages[-1]
+    assert last.cannot_hold_share == pytest.approx(1.0)
+    assert last.days.p50 == 0.0
+    assert last.days_by_cause["outlet_limit"].planned == math.inf
+    assert last.days.planned == pytest.approx(140.0)
