@@ -14,6 +14,10 @@ from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import SMTP, Envelope, Session
 
 Said = Callable[[str, str], None]
+A_MOMENT_S = 0.001
+STEPS = ("connected", "sender", "recipient", "letter", "accepted", "answered", "goodbye")
+"""In their order; a letter is kept between “letter” and “accepted”, “answered” is a moment after
+the answer went out."""
 
 
 @dataclass
@@ -23,7 +27,8 @@ class Post:
     ``manner``: "accept"; "defer" (451) or "refuse" (550) at the recipient; "busy" (452) or "spam"
     (554) at the end of the letter; "hang" instead of an answer; "drop" the connection after the
     letter without having kept it; "swallow": keep it and drop the connection without an answer.
-    ``steps`` is told of each step of a session: its name and the recipient so far.
+    ``steps`` is told of each step of a session: its name and the recipient so far. ``pace_s`` is
+    how long each session takes at least.
     """
 
     manner: str = "accept"
@@ -32,6 +37,7 @@ class Post:
     tries: int = 0
     steps: Said = lambda step, recipient: None
     port: int = 0
+    pace_s: float = 0.0
 
     def take(self, envelope: Envelope) -> None:
         assert isinstance(envelope.original_content, bytes)
@@ -57,6 +63,7 @@ class Post:
     async def handle_MAIL(
         self, server: SMTP, session: Session, envelope: Envelope, address: str, options: Any
     ) -> str:
+        await asyncio.sleep(self.pace_s)
         envelope.mail_from = address
         self.steps("sender", "")
         return "250 OK"
@@ -88,7 +95,13 @@ class Post:
             self._cut(server)
             return ""
         self.steps("accepted", envelope.rcpt_tos[0])
+        loop = asyncio.get_running_loop()
+        loop.call_later(A_MOMENT_S, self.steps, "answered", envelope.rcpt_tos[0])
         return "250 Kept"
+
+    async def handle_QUIT(self, server: SMTP, session: Session, envelope: Envelope) -> str:
+        self.steps("goodbye", "")
+        return "221 Goodbye"
 
     @staticmethod
     def _cut(server: SMTP) -> None:

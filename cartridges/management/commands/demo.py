@@ -2,8 +2,14 @@
 
 from __future__ import annotations
 
+import os
+import signal
 import socket
+import subprocess
+import sys
 from argparse import ArgumentParser
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Any
 
 from django.conf import settings
@@ -17,6 +23,8 @@ from cartridges.models import Train
 from cartridges.services.estimates import needs_refresh, refresh
 from hobbyhydro.households.demo_person import EMAIL, PASSWORD
 from hobbyhydro.households.models import User
+
+PATIENCE_S = 10.0  # for the worker to finish the step that it is at
 
 
 class Command(BaseCommand):
@@ -50,7 +58,7 @@ class Command(BaseCommand):
     def say_how(self) -> None:
         if User.objects.filter(email=EMAIL).exists():
             self.stdout.write(f"Sign in with {EMAIL} and the password {PASSWORD}")
-            self.stdout.write("or sign up with any address of your own: no mail is sent.")
+            self.stdout.write("or sign up with any address of your own: mail is printed here.")
 
     def serve(self, host: str, port: int) -> None:
         with socket.socket() as probe:
@@ -62,7 +70,29 @@ class Command(BaseCommand):
         self.stdout.write(
             self.style.SUCCESS(f"HobbyHydro is at http://{host}:{port}/ (Ctrl+C stops it)")
         )
+        # A plain SIGTERM would leave the worker behind.
+        signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
+        with caretaker_beside(f"http://{host}:{port}"):
+            try:
+                run(host, port, get_wsgi_application(), threading=True)
+            except KeyboardInterrupt:
+                self.stdout.write("Stopped. Everything is kept.")
+
+
+@contextmanager
+def caretaker_beside(site: str) -> Iterator[None]:
+    """The worker that recalculates, plans and writes mail, in a process of its own.
+
+    It is started by its name, as this part of the tool knows nothing of that one.
+    """
+    command = [sys.executable, str(settings.BASE_DIR / "manage.py"), "caretaker", "--with-parent"]
+    worker = subprocess.Popen(command, env={"SITE_URL": site, **os.environ})
+    try:
+        yield
+    finally:
+        worker.terminate()
         try:
-            run(host, port, get_wsgi_application(), threading=True)
-        except KeyboardInterrupt:
-            self.stdout.write("Stopped. Everything is kept.")
+            worker.wait(timeout=PATIENCE_S)
+        except subprocess.TimeoutExpired:
+            worker.kill()
+            worker.wait()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import os
 import signal
 from argparse import ArgumentParser
 from collections.abc import Iterator
@@ -29,15 +30,22 @@ class Command(BaseCommand):
         parser.add_argument(
             "--every", type=int, default=60, metavar="SECONDS", help="pause between two rounds"
         )
+        parser.add_argument(
+            "--with-parent", action="store_true", help="stop when what started it is gone"
+        )
 
     def handle(self, *args: Any, **options: Any) -> None:
-        stop = Event()
-        caretaker = Caretaker(stop=stop.is_set)
+        stop, parent = Event(), os.getppid()
+
+        def orphaned() -> bool:
+            return bool(options["with_parent"]) and os.getppid() != parent
+
+        caretaker = Caretaker(stop=lambda: stop.is_set() or orphaned())
         with stopped_by_signal(stop):
             if options["once"]:
                 self.stdout.write(f"{caretaker.round()}.")
                 return
-            while not stop.is_set():
+            while not caretaker.stop():
                 self.round(caretaker)
                 stop.wait(max(1, options["every"]))
 
