@@ -395,6 +395,7 @@ class Migration(migrations.Migration):
                 ('outlet_total_p90_mg_l', models.FloatField(null=True)),
                 ('outlet_free_p50_mg_l', models.FloatField(null=True)),
                 ('fresh_outlet_mg_l', models.FloatField(null=True)),
+                ('cannot_hold_share', models.FloatField(null=True)),
                 ('contact_min', models.FloatField(null=True)),
                 ('volume_l', models.FloatField()),
                 ('label_volume_l', models.FloatField(null=True)),

@@ -31,8 +31,9 @@ class Estimate(models.Model):
     The three dates are those by which 1 in 10, 5 in 10 and 9 in 10 members of the ensemble have
     reached the first cause; null is beyond the horizon of ten years. ``planned_at`` is the
     day that the household's own caution (``Household.plan_by``) asks for. ``fresh_outlet_mg_l`` is
-    what a new cartridge in its place would let through now. ``details`` holds what only the stage's
-    own page shows: curve, causes, assumptions.
+    what a new cartridge in its place would let through now, ``cannot_hold_share`` how probable it
+    is that not even a new one would hold the limit. ``details`` holds what only the stage's own
+    page shows: curve, causes, assumptions.
     """
 
     train = models.ForeignKey(Train, models.CASCADE, related_name="estimates")
@@ -54,6 +55,7 @@ class Estimate(models.Model):
     outlet_total_p90_mg_l = models.FloatField(null=True)
     outlet_free_p50_mg_l = models.FloatField(null=True)
     fresh_outlet_mg_l = models.FloatField(null=True)
+    cannot_hold_share = models.FloatField(null=True)
     contact_min = models.FloatField(null=True)
     volume_l = models.FloatField()
     label_volume_l = models.FloatField(null=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -59,15 +60,14 @@ class Knowledge:
         share = weighted_quantiles(days, weight, self.inputs.plan_share)[0]
         return Quantiles(float(low), float(middle), float(high), float(share))
 
-    def outlets_now(self, *, fresh: str | None = None) -> tuple[FloatArray, FloatArray]:
+    def outlets_now(self, *, fresh: Sequence[str] = ()) -> tuple[FloatArray, FloatArray]:
         """Free and combined chlorine at the tap and after each bed now, (beds + 1, members).
 
-        fresh: key of a cartridge that is taken as new, all else as it is.
+        fresh: keys of cartridges that are taken as new, all else as it is.
         """
-        state = self.remaining
-        if fresh is not None:
-            state = state.copy()
-            state[self.bed_keys.index(fresh)] = 1.0
+        state = self.remaining.copy()
+        for key in fresh:
+            state[self.bed_keys.index(key)] = 1.0
         factor = self.uncertain.tap_factor(float(self.future.rel_sd[0]))
         ones = np.ones(len(self.members))
         free = self.future.free_mg_l[0] * ones * factor

@@ -80,22 +80,22 @@ class _Stage:
 
 def _outlet_limit(known: Knowledge, key: str, beds: int) -> tuple[FloatArray, float, BoolArray]:
     """Days to the outlet's limit, (members,); the median outlet if this cartridge were new now,
-    mg/L; and in which members not even a new one would hold the limit.
+    mg/L; and in which members renewing would not hold the limit.
 
-    Where the median new cartridge holds the limit the outlet after it counts, else the last
-    stage's.
+    Where the median new cartridge holds the limit the outlet after it counts, and it alone is
+    taken as new; else the last stage's, with every bed taken as new.
     """
     limit = known.inputs.limit_mg_l
-    own = _total_when_new(known, key)[beds]
+    own = _total_when_new(known, [key])[beds]
     fresh = known.quantiles(own).p50
     counted = beds if fresh <= limit else -1
-    when_new = own if counted == beds else _total_when_new(known, known.bed_keys[-1])[-1]
+    when_new = own if counted == beds else _total_when_new(known, known.bed_keys)[-1]
     weak = when_new > limit
     return known.exceedance_days[counted], fresh, weak
 
 
-def _total_when_new(known: Knowledge, key: str) -> FloatArray:
-    free, combined = known.outlets_now(fresh=key)
+def _total_when_new(known: Knowledge, keys: list[str]) -> FloatArray:
+    free, combined = known.outlets_now(fresh=keys)
     return free + combined
 
 

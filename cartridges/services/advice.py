@@ -14,14 +14,10 @@ from django.utils import timezone
 from cartridges.models import Cause, Estimate, Train
 
 from . import testing
+from .measures import in_mg
 from .overview import StageNow, TrainNow
 
 SOON_DAYS = 14
-THIN_MEMBERS = 100.0
-SHAKY_SPREAD = 0.1
-"""Below this many effective members, or above this relative spread of the median day between
-replicates, the answer is called rough. Both are our own judgement."""
-
 CHANCES = {5: "1 of 20", 10: "1 of 10", 25: "1 of 4", 50: "1 of 2"}
 PLANNED = 3
 """Place of the planned date among the dates of ``by_cause``."""
@@ -105,7 +101,7 @@ def verdict(now: TrainNow) -> Verdict:
         return Verdict("unknown", "Not known yet", now.problem or "No estimate has been made yet.")
     estimate, limit = last.estimate, now.train.limit_mg_l
     middle, high = estimate.outlet_total_p50_mg_l, estimate.outlet_total_p90_mg_l
-    predicted = f"predicted after the last stage: {_mg(middle)}"
+    predicted = f"predicted after the last stage: {in_mg(middle)}"
     if middle is not None and middle > limit:
         return Verdict(
             "now",
@@ -116,7 +112,7 @@ def verdict(now: TrainNow) -> Verdict:
         return Verdict(
             "soon",
             "May be above your limit",
-            f"Total chlorine {predicted}, but 1 in 10 outcomes exceeds {_mg(high)}. "
+            f"Total chlorine {predicted}, but 1 in 10 outcomes exceeds {in_mg(high)}. "
             "Test the water today.",
         )
     return Verdict(
@@ -139,53 +135,6 @@ def next_act(now: TrainNow, *, today: dt.date | None = None) -> NextAct | None:
     if not dues:
         return None
     return _act(now, min(dues, key=lambda d: d.planned_at or timezone.now()), today=today)
-
-
-def how_sure(now: TrainNow) -> list[str]:
-    """What a reader should know before leaning on the figures; empty where all is well."""
-    said = list(_too_weak(now))
-    found = now.summary
-    members, spread = found.get("effective_members"), found.get("replicate_spread")
-    tests = len(found.get("unreconciled") or [])
-    if tests:
-        which = "A test does" if tests == 1 else f"{tests} tests do"
-        said.append(
-            f"{which} not fit with the rest of what is known. Please test again before you trust "
-            "either test or forecast."
-        )
-    if found.get("two_humped"):
-        said.append(
-            "The outcomes fall into two groups, so no single day describes them. Look at the "
-            "curve, and test more often."
-        )
-    thin = members is not None and members < THIN_MEMBERS
-    if thin or (spread is not None and spread > SHAKY_SPREAD):
-        said.append(
-            "Few of the modelled outcomes agree with your tests, so these days are rough. "
-            "One more test behind the first carbon helps most."
-        )
-    return said
-
-
-def _too_weak(now: TrainNow) -> Iterator[str]:
-    """Stages whose cartridge could not keep the limit even when new."""
-    limit = now.train.limit_mg_l
-    weak = [s for s in now.carbon if not s.holds(limit)]
-    if not weak:
-        return
-    if weak[-1] is now.carbon[-1]:
-        fresh = weak[-1].estimate.fresh_outlet_mg_l if weak[-1].estimate else None
-        yield (
-            f"Even with a new last carbon, {_mg(fresh)} would reach the tanks, above your limit of "
-            f"{limit:.2f}\u00a0mg/L. A slower drip, a larger cartridge or one more carbon stage "
-            "gives the water the contact time that it lacks."
-        )
-        return
-    numbers = " and ".join(str(s.stage.position) for s in weak)
-    yield (
-        f"Stage {numbers} alone cannot hold your limit, even when new: the contact time is too "
-        "short. Its days are counted to when the limit is reached after the last stage."
-    )
 
 
 def stage_state(estimate: Estimate | None, *, today: dt.date | None = None) -> str:
@@ -371,10 +320,3 @@ def _which(now: TrainNow, stage: StageNow) -> str:
         return noun
     place = same.index(stage)
     return f"{ORDINALS[place]} {noun}" if place < len(ORDINALS) else noun
-
-
-def _mg(value: float | None) -> str:
-    """A predicted concentration; below what any home kit reads it is only called that."""
-    if value is None:
-        return "not known"
-    return "below 0.01\u00a0mg/L" if value < 0.01 else f"{value:.2f}\u00a0mg/L"

@@ -158,6 +158,7 @@ def _row(
         outlet_total_p90_mg_l=outlet.p90,
         outlet_free_p50_mg_l=stage.outlet_free_mg_l.p50,
         fresh_outlet_mg_l=stage.fresh_outlet_mg_l,
+        cannot_hold_share=stage.cannot_hold_share,
         contact_min=stage.contact_min,
         volume_l=stage.volume_l,
         label_volume_l=stage.label_volume_l,

@@ -74,3 +74,10 @@ def contact_in_all(now: TrainNow) -> Contact | None:
     if asked is None or not now.carbon:
         return None
     return Contact(now.summary.get("contact_in_all_min"), float(asked))
+
+
+def in_mg(value: float | None) -> str:
+    """A predicted concentration; below what any home kit reads it is only called that."""
+    if value is None:
+        return "not known"
+    return "below 0.01\u00a0mg/L" if value < 0.01 else f"{value:.2f}\u00a0mg/L"

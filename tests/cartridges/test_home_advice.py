@@ -10,7 +10,7 @@ import time_machine
 from django.utils import timezone
 
 from cartridges.models import Cause, Kind, Source, Stage, Train
-from cartridges.services import advice, measures
+from cartridges.services import advice, doubts, measures
 from cartridges.services.overview import StageNow, TrainNow
 
 from .estimate_rows import SUMMARY, estimate_row
@@ -185,7 +185,7 @@ def test_the_disinfectant_of_the_moment_is_named() -> None:
     ],
 )
 def test_says_in_words_how_sure(found: dict[str, Any], words: list[str]) -> None:
-    said = advice.how_sure(train_now([(1, 2, 3)] * 3, summary=found))
+    said = doubts.how_sure(train_now([(1, 2, 3)] * 3, summary=found))
     assert len(said) == len(words)
     for sentence, part in zip(said, words, strict=True):
         assert part in sentence
@@ -242,7 +242,7 @@ def test_a_first_carbon_that_is_too_weak_is_counted_at_the_last() -> None:
         [(120, 123, 125), (200, 260, 340), (200, 260, 340)],
         changes={2: {"fresh_outlet_mg_l": 0.9}, 3: {"fresh_outlet_mg_l": 0.001}},
     )
-    [said] = advice.how_sure(now)
+    [said] = doubts.how_sure(now)
     assert said.startswith("Stage 2 alone cannot hold your limit")
     act = advice.next_act(train_now([(900, 950, 990), (41, 50, 66), (41, 50, 66)]))
     assert act is not None and "after stage 2" in act.reason
@@ -254,5 +254,5 @@ def test_a_train_that_is_too_weak_even_when_new_is_said_to_be() -> None:
         [(120, 123, 125), (0, 0, 0), (0, 0, 0)],
         changes={2: {"fresh_outlet_mg_l": 0.9}, 3: {"fresh_outlet_mg_l": 0.4}},
     )
-    [said] = advice.how_sure(now)
+    [said] = doubts.how_sure(now)
     assert "0.40" in said and "contact time that it lacks" in said

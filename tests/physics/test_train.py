@@ -22,6 +22,7 @@ from cartridges.physics.train import (
 )
 from cartridges.physics.units import L_PER_US_GAL, MIN_PER_DAY
 
+from .plans import weak_carbon, worn_train
 from .scenarios import (
     BOTH,
     CARBON,
@@ -410,3 +411,13 @@ def test_where_no_new_bed_helps_the_outlet_does_not_call_for_one() -> None:
     assert last.days.p50 == 0.0
     assert last.days_by_cause["outlet_limit"].planned == math.inf
     assert last.days.planned == pytest.approx(140.0)
+
+
+def test_two_beds_that_only_hold_together_are_due_when_they_are_worn() -> None:
+    # Each lets exp(-2.5) = 8 % of 2 mg/L through when new, both together 0.7 %: 0.013 mg/L.
+    weak = weak_carbon(transfer_units=2.5, flow_l_day=300.0, capacity_mg=60_000.0)
+    worn = estimate_train(worn_train(weak, weak, past_days=200), now_day=200.0, members=16)
+    for stage in worn.stages:
+        assert stage.fresh_outlet_mg_l is not None and stage.fresh_outlet_mg_l > 0.1
+        assert stage.cannot_hold_share == 0.0
+        assert stage.days.planned == 0.0
