@@ -49,6 +49,7 @@ def _shown(train: Train, summary: PlanSummary, *, units: str) -> dict[str, Any]:
     today = timezone.localdate()
     visits = plan_page.visits_of(train, today=today)
     return {
+        "today": today,
         "problem": summary.details.get("problem", ""),
         "visits": visits,
         "first_order": plan_page.first_order(visits),

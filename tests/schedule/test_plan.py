@@ -79,8 +79,11 @@ def test_says_which_spare_or_when_to_order(
 def test_says_when_an_order_is_late(
     as_keeper: Client, train: Train, household: Household, model: FakeModel
 ) -> None:
+    assert "Order first: " in text_of(as_keeper, train)
     PlanRules.objects.create(household=household, lead_days=21)
-    assert "it should have been ordered by" in text_of(as_keeper, train)
+    text = text_of(as_keeper, train)
+    assert "it should have been ordered by" in text
+    assert "Order now: " in text and "Order first: " not in text
 
 
 def test_compares_the_policies_in_a_sentence(

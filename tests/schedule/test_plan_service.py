@@ -14,12 +14,17 @@ from cartridges.services import acts, estimates
 from hobbyhydro.households.models import Household, User
 from schedule.models import PlannedSwap, PlannedVisit, PlanRules, PlanSummary
 from schedule.services import costs, plan, renewals, spares
-from schedule.services.agenda import agenda
+from schedule.services.agenda import agenda, thing_of, title_of
 from tests.trains import build_train
 
 from .planned import NEW_YORK, FakeModel, estimated, fake, fitted, in_zone, kind_in, local_noon
 
 NEVER_TOGETHER = Decimal(0)
+TWO_CARBONS = (
+    ("sediment", "sediment-5-slim"),
+    ("catalytic_carbon", "catalytic-slim"),
+    ("catalytic_carbon", "catalytic-slim"),
+)
 
 
 @pytest.fixture
@@ -225,6 +230,30 @@ def test_names_outlast_a_new_plan(train: Train, model: FakeModel, rules: PlanRul
     plan.ensure(train)
     assert names() == before
     assert len(set(before)) == 3
+
+
+def test_a_name_outlasts_the_rotation_before_it(
+    household: Household, owner: User, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What sits in the second carbon now is taken out of the first place, after it moved there."""
+    train = build_train(household, owner, kinds=TWO_CARBONS)
+    model = fake(train, monkeypatch)
+    turn = {"rotation": True, "group": 2}
+    model.asked["lead_lag"] = [
+        (5.0, 2, {**turn, "replaced": fitted(train, 2)}),
+        (50.0, 2, {**turn, "replaced": fitted(train, 3)}),
+    ]
+    estimated(train)
+    plan.ensure(train)
+    second = thing_of(swaps(train)[1])
+    assert second == f"swap:stage-{swaps(train)[1].stage_id}:cartridge-{fitted(train, 3)}"
+    assert "and move the next forward" in title_of(swaps(train)[0])
+    [new] = acts.buy(household=household, spec=kind_in(train, 2))
+    acts.rotate(train=train, at=timezone.now(), by=owner, new_cartridge=new)
+    model.asked["lead_lag"] = [(45.0, 2, {**turn, "replaced": fitted(train, 2)})]
+    estimated(train, fingerprint="after the rotation")
+    plan.ensure(train)
+    assert thing_of(swaps(train)[0]) == second
 
 
 def test_is_fresh_until_something_changes(
