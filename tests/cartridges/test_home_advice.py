@@ -176,8 +176,6 @@ def test_the_disinfectant_of_the_moment_is_named() -> None:
     ("found", "words"),
     [
         ({}, []),
-        ({"unreconciled": ["a"]}, ["A test does not fit"]),
-        ({"unreconciled": ["a", "b"]}, ["2 tests do not fit"]),
         ({"two_humped": True}, ["two groups"]),
         ({"effective_members": 40.0}, ["these days are rough"]),
         ({"replicate_spread": 0.2}, ["these days are rough"]),
