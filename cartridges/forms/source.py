@@ -27,7 +27,9 @@ class SourceForm(UnitsForm):
         label="What does your utility disinfect with, most of the year?",
         choices=Disinfectant.choices,
         widget=forms.RadioSelect,
-        help_text="Its yearly water report says so. Unsure? Ask; the carbon depends on it.",
+        help_text="Its yearly water report says so. Unsure? Ask; the carbon depends on it. This "
+        "stands for the whole past: where the utility has changed for good, enter a switch "
+        "without a last day instead.",
     )
     temperature_c = QuantityField(
         label="Temperature",
@@ -71,8 +73,9 @@ class SwitchForm(UnitsForm):
     )
     last_day = AnnouncedDayField(
         label="Last day",
-        help_text="Not known yet? Take what the utility announced, and correct it later.",
-        error_messages={"required": "On which day does it end? A guess can be corrected later."},
+        required=False,
+        help_text="As the utility announced it; it can be corrected later. Leave it empty when the "
+        "change is for good: what was before it stays as it was.",
     )
     remark = forms.CharField(label="Remark", max_length=500, required=False)
     why = forms.CharField(
@@ -92,7 +95,7 @@ class SwitchForm(UnitsForm):
         return {
             "to": switch.to,
             "first_day": timezone.localtime(switch.at).date(),
-            "last_day": timezone.localtime(switch.until).date(),
+            "last_day": None if switch.is_for_good else timezone.localtime(switch.until).date(),
             "remark": switch.remark,
         }
 

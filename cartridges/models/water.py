@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import datetime as dt
+
 from django.db import models
 from django.db.models import Q
 from django.utils import timezone
@@ -91,14 +93,25 @@ class SourceReading(Fact):
         ]
         if self.ph is not None:
             parts.append(f"pH {self.ph:g}")
-        return "Tap water: " + ", ".join(parts)
+        what = "Typical figure for tap water" if self.is_typical else "Tap water"
+        return f"{what}: " + ", ".join(parts)
+
+    @property
+    def is_typical(self) -> bool:
+        """Whether nobody measured it."""
+        return self.origin == self.Origin.TYPICAL
 
 
 class SwitchPeriod(Fact):
-    """A stretch in which the utility runs another disinfectant; ``at`` is its first day."""
+    """A stretch in which the utility runs another disinfectant; ``at`` is its first day.
+
+    A change for good lasts until FOR_GOOD: what was before it stays as it was.
+    """
 
     KIND = "disinfectant-switch"
     HOUSEHOLD = "source__household"
+
+    FOR_GOOD = dt.datetime(9999, 12, 30, tzinfo=dt.UTC)
 
     source = models.ForeignKey(Source, models.CASCADE, related_name="switches")
     until = models.DateTimeField("last day")
@@ -115,5 +128,11 @@ class SwitchPeriod(Fact):
         ]
 
     def summary(self, *, units: str) -> str:
-        last = timezone.localtime(self.until)
-        return f"Utility switches to {self.get_to_display().lower()} until {last:%-d %b %Y}"
+        what = f"Utility switches to {self.get_to_display().lower()}"
+        if self.is_for_good:
+            return f"{what} for good"
+        return f"{what} until {timezone.localtime(self.until):%-d %b %Y}"
+
+    @property
+    def is_for_good(self) -> bool:
+        return self.until >= self.FOR_GOOD

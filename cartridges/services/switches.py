@@ -18,11 +18,16 @@ LONGEST = dt.timedelta(days=366)
 
 
 def period(
-    source: Source, *, first_day: dt.date, last_day: dt.date
+    source: Source, *, first_day: dt.date, last_day: dt.date | None
 ) -> tuple[dt.datetime, dt.datetime]:
-    """From the start of the first day to the last second of the last, on the household's clock."""
+    """From the start of the first day to the last second of the last, on the household's clock.
+
+    Without a last day it is for good.
+    """
     zone = source.household.zone
     start = dt.datetime.combine(first_day, dt.time(0), tzinfo=zone)
+    if last_day is None:
+        return start.astimezone(dt.UTC), SwitchPeriod.FOR_GOOD
     end = dt.datetime.combine(last_day, dt.time(23, 59, 59), tzinfo=zone)
     return start.astimezone(dt.UTC), end.astimezone(dt.UTC)
 
@@ -32,7 +37,7 @@ def add(
     *,
     source: Source,
     first_day: dt.date,
-    last_day: dt.date,
+    last_day: dt.date | None,
     to: str,
     by: User | None,
     remark: str = "",
@@ -48,7 +53,7 @@ def correct(
     switch: SwitchPeriod,
     *,
     first_day: dt.date,
-    last_day: dt.date,
+    last_day: dt.date | None,
     to: str,
     by: User | None,
     why: str,
@@ -83,16 +88,15 @@ def _checked(
     source: Source,
     *,
     first_day: dt.date,
-    last_day: dt.date,
+    last_day: dt.date | None,
     to: str,
     instead_of: SwitchPeriod | None = None,
 ) -> tuple[dt.datetime, dt.datetime]:
-    if last_day < first_day:
+    if last_day is not None and last_day < first_day:
         raise ActError("last_day", "The last day is before the first. Please check both.")
-    if last_day - first_day > LONGEST:
+    if last_day is not None and last_day - first_day > LONGEST:
         raise ActError(
-            "last_day",
-            "This is more than a year. For a lasting change, change the tap’s own disinfectant.",
+            "last_day", "This is more than a year. For a lasting change leave the last day empty."
         )
     if to == source.disinfectant:
         usual = Disinfectant(source.disinfectant).label.lower()
@@ -119,9 +123,11 @@ def _refuse_overlap(
         others = others.exclude(pk=besides.pk)
     other = others.order_by("at").first()
     if other is not None:
-        first, last = timezone.localtime(other.at), timezone.localtime(other.until)
+        first = timezone.localtime(other.at)
+        last = timezone.localtime(other.until) if not other.is_for_good else None
+        span = f"from {first:%-d %b %Y} " + (f"to {last:%-d %b %Y}" if last else "on")
         raise ActError(
             "first_day",
-            f"There is a switch period already from {first:%-d %b %Y} to {last:%-d %b %Y}, "
-            "and two cannot overlap. Correct that one instead.",
+            f"There is a switch period already {span}, and two cannot overlap. Correct that one "
+            "instead.",
         )

@@ -25,6 +25,7 @@ from schedule.starter_chores import FLUSH
 from . import recurrence
 
 ONE_DAY = dt.timedelta(days=1)
+NEW_WATER = dt.timedelta(days=30)
 LAST_SHARE = 0.1
 """The last tenth of a cartridge's life, in which the test comes daily."""
 
@@ -99,7 +100,9 @@ def _read_switches(facts: Facts, household: Household) -> None:
     spans: dict[int, list[Span]] = defaultdict(list)
     rows = SwitchPeriod.rows().standing().filter(source__household=household).in_order()
     for row in rows:
-        span = (day_in(household, row.at), day_in(household, row.until))
+        # After a change for good, daily tests are asked for while it is new.
+        until = row.at + NEW_WATER if row.is_for_good else row.until
+        span = (day_in(household, row.at), day_in(household, until))
         spans[row.source_id].append(span)
     for train in facts.trains:
         facts.switches[train.pk] = spans[train.source_id]

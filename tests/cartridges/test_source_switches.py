@@ -9,6 +9,7 @@ from django.test import Client
 from django.utils import timezone
 
 from cartridges.models import Source, SwitchPeriod, Train
+from cartridges.services.timeline import Timeline
 from hobbyhydro.households.models import Household
 
 MARCH = {"to": "free_chlorine", "first_day": "2025-03-01", "last_day": "2025-03-31"}
@@ -68,7 +69,6 @@ def test_announced_ahead_is_fine(tap: Source, as_keeper: Client) -> None:
         ({"last_day": "2026-04-30"}, "last_day", "more than a year"),
         ({"to": "chloramine"}, "to", "has chloramine already"),
         ({"first_day": ""}, "first_day", "On which day does it begin?"),
-        ({"last_day": ""}, "last_day", "On which day does it end?"),
         ({"first_day": "soon"}, "first_day", "not a date"),
         ({"first_day": "2025-02-30"}, "first_day", "not a date"),
         ({"first_day": "0025-03-01"}, "first_day", "check the year"),
@@ -209,3 +209,23 @@ def test_hides_from_strangers(march: SwitchPeriod, as_stranger: Client) -> None:
 @pytest.mark.parametrize("act", ["undo", "redo"])
 def test_acts_reject_get(march: SwitchPeriod, as_keeper: Client, act: str) -> None:
     assert as_keeper.get(f"/switches/{march.pk}/{act}/").status_code == 405
+
+
+def test_a_change_for_good_leaves_the_past_as_it_was(as_keeper: Client, train: Train) -> None:
+    today = timezone.localdate()
+    before = Timeline(train, timezone.now()).source[0]
+    first = (today - dt.timedelta(days=10)).isoformat()
+    tap = train.source_id
+    as_keeper.post(f"/water/{tap}/switches/new/", {**MARCH, "first_day": first, "last_day": ""})
+    switch = SwitchPeriod.objects.get()
+    assert switch.is_for_good
+    assert switch.summary(units="us").endswith("for good")
+    past, future = Timeline(train, timezone.now()).source
+    early = past.end_day <= past.start_day[-1]
+    assert past.combined_mg_l[early] == pytest.approx(before.combined_mg_l[0])
+    assert past.combined_mg_l[-1] == 0.0
+    assert (future.combined_mg_l == 0.0).all()
+    page = as_keeper.get(f"/water/{tap}/").content.decode()
+    assert "on, for good" in page and "9999" not in page
+    again = as_keeper.post(f"/water/{tap}/switches/new/", {**MARCH, "first_day": today.isoformat()})
+    assert again.status_code == 200  # overlaps
