@@ -9,7 +9,7 @@ from typing import Any
 from django.db import transaction
 from django.utils import timezone
 
-from cartridges.models import Meter, MeterReading, Stage, Train
+from cartridges.models import Meter, MeterReading, PressureReading, Stage, Train
 from hobbyhydro.households.models import User
 
 from . import acts, placements
@@ -105,14 +105,32 @@ def retire(
     settle(train)
 
 
-def change_train(train: Train, values: Mapping[str, Any]) -> None:
-    """Change a train's settings."""
+def change_train(train: Train, values: Mapping[str, Any], *, by: User | None = None) -> None:
+    """Change a train's settings.
+
+    The stated supply pressure counts until one was read. Where one was, another pressure is
+    written down as of now, or it would say nothing of the flow to come.
+    """
     with transaction.atomic():
+        pressure = values.get("supply_pressure_kpa")
+        if pressure is not None and pressure != train.supply_pressure_kpa:
+            _note_pressure(train, pressure, by=by)
         for name, value in values.items():
             setattr(train, name, value)
         train.save(update_fields=list(values))
         mark_stale(train)
     settle(train)
+
+
+def _note_pressure(train: Train, pressure_kpa: float, *, by: User | None) -> None:
+    if train.pressures.standing().exists():
+        reading = PressureReading(
+            train=train,
+            at=timezone.now(),
+            before_kpa=pressure_kpa,
+            remark="Stated in the train’s settings.",
+        )
+        acts.log(reading, by=by)
 
 
 def fit_meter(meter: Meter, *, final_reading_l: float | None, by: User | None) -> None:

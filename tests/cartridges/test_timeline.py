@@ -20,7 +20,7 @@ from cartridges.models import (
     SwitchPeriod,
     Train,
 )
-from cartridges.services import acts
+from cartridges.services import acts, stages
 from cartridges.services.timeline import NotEnough, Timeline, day_of, moment_of
 from hobbyhydro.households.models import User
 from tests.trains import L_PER_GAL
@@ -220,3 +220,15 @@ def test_a_household_can_be_deleted_with_its_corrected_facts(train: Train, keepe
     acts.correct(last, by=keeper, why="misread", reading_l=last.reading_l + 1)
     train.household.delete()
     assert not Train.objects.exists()
+
+
+def test_another_stated_pressure_counts_from_now_where_one_was_read(train: Train, keeper: User):
+    acts.log(
+        PressureReading(train=train, at=timezone.now() - 30 * DAY, before_kpa=400.0), by=keeper
+    )
+    before = line(train).throughput
+    stages.change_train(train, {"supply_pressure_kpa": 200.0}, by=keeper)
+    after = line(train).throughput
+    assert after.open_flow_l_day == pytest.approx(before.open_flow_l_day / 2, rel=0.01)
+    assert after.segments.total_l == pytest.approx(before.segments.total_l, rel=1e-3)
+    assert train.pressures.standing().last().logged_by == keeper
