@@ -323,10 +323,11 @@ class Timeline:
 
     @cached_property
     def _pressure(self) -> Steps:
-        """Supply pressure: as stated for the train, then as read before the first stage."""
+        """Supply pressure: as read before the first stage, and as stated until it ever was."""
         first = next((s.pk for s in self.stages if s.retired_at is None), None)
         read = [(at, before) for at, stage, before, _ in self._pressures if stage in (None, first)]
-        return self._steps(self.train.supply_pressure_kpa, read)
+        stated = read[0][1] if read else self.train.supply_pressure_kpa
+        return self._steps(stated, read)
 
     @cached_property
     def _temperature(self) -> Steps:
