@@ -20,7 +20,6 @@ from cartridges.models import (
     Stage,
     Train,
 )
-from cartridges.physics.label import Claim
 from cartridges.physics.source import (
     CAP_REL_SD,
     SourceSeries,
@@ -50,6 +49,7 @@ from cartridges.physics.train import (
 )
 
 from . import placements
+from .packages import medium_of
 
 EPOCH = dt.datetime(2000, 1, 1, tzinfo=dt.UTC)
 DAY = dt.timedelta(days=1)
@@ -387,34 +387,6 @@ class Timeline:
 
 def _species(disinfectant: str) -> Literal["free_chlorine", "chloramine"]:
     return "chloramine" if disinfectant == Disinfectant.CHLORAMINE else "free_chlorine"
-
-
-def claim_of(spec: CartridgeSpec, species: str) -> Claim | None:
-    """The package's claim for "free" or "chloramine", or None where it makes none."""
-    volume = getattr(spec, f"{species}_volume_l")
-    flow = getattr(spec, f"{species}_flow_l_day")
-    if volume is None and flow is None:
-        return None
-    return Claim(
-        rated_volume_l=volume or 0.0,
-        rated_flow_l_day=flow or 0.0,
-        challenge_mg_l=getattr(spec, f"{species}_inlet_mg_l"),
-        initial_reduction=getattr(spec, f"{species}_reduction_new"),
-        end_reduction=getattr(spec, f"{species}_reduction_end"),
-    )
-
-
-def medium_of(spec: CartridgeSpec) -> Medium:
-    """The model's view of a kind of cartridge, from its package alone."""
-    return Medium(
-        key=f"spec-{spec.pk}",
-        kind=spec.kind,
-        bed_volume_l=spec.bed_volume_l,
-        free_claim=claim_of(spec, "free"),
-        chloramine_claim=claim_of(spec, "chloramine"),
-        calendar_days=spec.calendar_days,
-        dirt_capacity_g=spec.dirt_capacity_g,
-    )
 
 
 def train_inputs(train: Train, *, now: dt.datetime) -> TrainInputs:

@@ -12,7 +12,7 @@ from cartridges.models import CartridgeSpec, Stage, Train
 from cartridges.physics.plan_train import alike
 from cartridges.services import placements
 from cartridges.services.charts import NOW, SERIES, SOFT, Chart, Sheet
-from cartridges.services.timeline import medium_of
+from cartridges.services.packages import medium_of
 from schedule.models import PlannedSwap, PlanSummary
 
 from .costs import in_money

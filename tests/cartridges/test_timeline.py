@@ -127,6 +127,8 @@ def test_a_cartridge_that_leaves_empties_its_stage(train: Train, keeper: User):
 
 
 def test_pressure_temperature_and_turbidity_come_from_what_was_read(train: Train, keeper: User):
+    train.meter_readings.all().delete()
+    train.meters.all().delete()
     at = timezone.now() - DAY
     acts.log(PressureReading(train=train, at=at, before_kpa=300.0), by=keeper)
     acts.log(
