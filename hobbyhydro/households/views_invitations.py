@@ -60,10 +60,12 @@ def _mail(request: HttpRequest, offer: invitations.Offer) -> None:
             "Please try again in a while.",
         )
         return
-    messages.success(request, f"An invitation is on its way to {email}.")
     if settings.DEMO:
-        words = "The demo sends no mail. This is the link it would have sent: {}"
-        messages.info(request, format_html(words, format_html('<a href="{0}">{0}</a>', link)))
+        words = "{} is invited. The demo sends no mail; this is the link in it: "
+        address = format_html('<a href="{0}">{0}</a>', link)
+        messages.success(request, format_html(words + "{}", email, address))
+    else:
+        messages.success(request, f"An invitation is on its way to {email}.")
 
 
 @login_required

@@ -87,7 +87,9 @@ def test_shows_the_link_where_no_mail_is_sent(as_owner: Client, settings: Settin
     assertContains(as_owner.get("/household/"), f"/join/{secret_in(mail.outbox[-1])}/")
     settings.DEMO = False
     as_owner.post(WHERE, GOOD)
-    assertNotContains(as_owner.get("/household/"), "/join/")
+    page = as_owner.get("/household/")
+    assertContains(page, "An invitation is on its way to guest@example.org.")
+    assertNotContains(page, "/join/")
 
 
 @pytest.mark.parametrize("role", ["keeper", "viewer"])
