@@ -29,7 +29,7 @@ from schedule.models import PlannedSwap, PlannedVisit, PlanRules, PlanSummary
 
 from . import spares
 from .costs import Bill, Prices, bill, prices, rules_of
-from .renewals import PLAN_DAYS, renewals_of, simulate
+from .renewals import PLAN_DAYS, renewals_of, repeated, simulate
 
 
 @dataclass(frozen=True)
@@ -231,24 +231,25 @@ def _course(
     today: dt.date,
     now_day: float,
 ) -> Course:
-    renewals = renewals_of(run)
+    end = float(_date(run["until_day"], zone).toordinal())
     on_days = [
-        replace(one, day=float(max(_date(one.day, zone), today).toordinal())) for one in renewals
+        replace(one, day=float(max(_date(one.day, zone), today).toordinal()))
+        for one in renewals_of(run)
     ]
     known = {key: ground.prices.of(spec.pk) for key, spec in specs.items()}
-    visits = merge_visits(
-        on_days,
+    merged = merge_visits(
+        [*on_days, *repeated(on_days, from_day=end)],
         price_of={key: float(price) for key, price in known.items() if price is not None},
         visit_cost=float(ground.rules.visit_cost),
     )
-    days = max(1, min(PLAN_DAYS, round(run["until_day"] - now_day)))
+    visits = tuple(visit for visit in merged if visit.day < end)
     return Course(
         visits=visits,
         bill=bill(
-            specs=[specs[one.medium_key] for one in renewals],
+            specs=[specs[one.medium_key] for visit in visits for one in visit.renewals],
             prices=ground.prices,
             rules=ground.rules,
-            days=days,
+            days=max(1, min(PLAN_DAYS, round(run["until_day"] - now_day))),
             visits=len(visits),
             litres=run["litres"],
         ),

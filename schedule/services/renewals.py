@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import logging
 import math
+from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import asdict, replace
 from typing import Any
 
@@ -22,6 +24,7 @@ SAMPLING_SHARE = 0.15
 SAMPLING_DAYS = 2.0
 """How far the planned days of two ensembles may lie apart by chance alone: a share of the days
 ahead, about three of their joint standard errors (see `physics.plan`), and two days at least."""
+MOST_REPEATS = 60
 logger = logging.getLogger(__name__)
 
 
@@ -102,6 +105,32 @@ def renewals_of(run: dict[str, Any]) -> list[Renewal]:
         Renewal(**one | {"life_days": math.inf if one["life_days"] is None else one["life_days"]})
         for one in run["renewals"]
     ]
+
+
+def repeated(renewals: Sequence[Renewal], *, from_day: float) -> list[Renewal]:
+    """What comes after the last known round of each group, from ``from_day`` on: that round again.
+
+    A swap that is brought forward brings those after it forward too, and one from beyond the end of
+    the plan may then fall within it. The round repeats after as many days as it came after the one
+    before it, or where it is the only one after the shortest life in it; it does so for as long as
+    the plan is, at most `MOST_REPEATS` times.
+    """
+    rounds: dict[int, dict[float, list[Renewal]]] = defaultdict(lambda: defaultdict(list))
+    for one in renewals:
+        rounds[one.group][one.day].append(one)
+    found = []
+    for by_day in rounds.values():
+        *before, last = sorted(by_day)
+        days = last - before[-1] if before else min(one.life_days for one in by_day[last])
+        if not 1.0 <= days < math.inf:
+            continue
+        day = max(last + days, from_day)
+        for _ in range(MOST_REPEATS):
+            if day >= from_day + PLAN_DAYS:
+                break
+            found += [replace(one, day=day, replaced="") for one in by_day[last]]
+            day += days
+    return found
 
 
 def _finite(value: float) -> float | None:

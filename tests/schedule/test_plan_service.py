@@ -177,7 +177,7 @@ def test_brings_visits_together_where_that_wastes_less_than_it_saves(
         visit_cost=Decimal("0.61"), expected_prices={str(kind_in(train, 1).pk): "10"}
     )
     plan.ensure(train)
-    [visit] = PlannedVisit.objects.filter(train=train)
+    visit = PlannedVisit.objects.filter(train=train).earliest("on")
     assert (visit.brought_together, visit.wasted, visit.saved) == (
         True, Decimal("0.60"), Decimal("0.61"),
     )  # fmt: skip
@@ -185,6 +185,26 @@ def test_brings_visits_together_where_that_wastes_less_than_it_saves(
     PlanRules.objects.update(visit_cost=Decimal("0.59"))
     plan.ensure(train)
     assert PlannedVisit.objects.filter(train=train).count() == 2
+
+
+def test_what_is_brought_forward_again_and_again_is_not_left_out_at_the_end(
+    train: Train, model: FakeModel, rules: PlanRules
+) -> None:
+    """A sediment cartridge for 200 days, each time brought forward to a carbon: the fourth, which
+    lay behind the end of the plan, falls within it."""
+    lives = {"life_days": 200.0}
+    model.asked["lead_lag"] = [(100.0 + 200.0 * k, 2, lives) for k in range(4)]
+    model.asked["lead_lag"] += [(190.0 + 200.0 * k, 1, lives) for k in range(3)]
+    PlanRules.objects.update(
+        visit_cost=Decimal(5), expected_prices={str(kind_in(train, 1).pk): "1"}
+    )
+    summary = plan.ensure(train)
+    found = [(ahead(s), s.stage.position) for s in swaps(train)]
+    assert found == [(day, stage) for day in (100, 300, 500, 700) for stage in (1, 2)]
+    assert summary.details["policies"]["lead_lag"]["cartridges"] == 8
+    PlanRules.objects.update(visit_cost=0)
+    plan.ensure(train)
+    assert [ahead(s) for s in swaps(train) if s.stage.position == 1] == [190, 390, 590]
 
 
 def test_never_brings_forward_what_has_no_price(
