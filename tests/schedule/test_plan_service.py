@@ -9,11 +9,11 @@ import pytest
 import time_machine
 from django.utils import timezone
 
-from cartridges.models import Estimate, Train
+from cartridges.models import Train
 from cartridges.services import acts, estimates
 from hobbyhydro.households.models import Household, User
 from schedule.models import PlannedSwap, PlannedVisit, PlanRules, PlanSummary
-from schedule.services import costs, plan, renewals, spares
+from schedule.services import plan, spares
 from schedule.services.agenda import agenda, thing_of, title_of
 from tests.trains import build_train
 
@@ -356,44 +356,3 @@ def test_ensure_all_costs_no_more_queries_for_more_trains(
     assert len(plan.ensure_all(household)) == 3
     with django_assert_num_queries(4):  # type: ignore[operator]
         plan.ensure_all(household)
-
-
-def test_the_first_day_is_that_of_the_estimate(train: Train, model: FakeModel) -> None:
-    """A renewal within sampling error of the estimate takes its day, and its group moves along."""
-    now_day = 0.0
-    row = Estimate(planned_at=renewals_epoch(21.0))
-    run = model(None, now_day=now_day, policy="lead_lag", horizon_days=730.0, members=64)
-    found = renewals.agreed(run, {fitted(train, 2): row}, now_day=now_day)
-    assert [r.day for r in found.renewals] == pytest.approx([21.0, 50.0, 91.0])
-    far = Estimate(planned_at=renewals_epoch(40.0))
-    found = renewals.agreed(run, {fitted(train, 2): far}, now_day=now_day)
-    assert [r.day for r in found.renewals] == [20.0, 50.0, 90.0], "that is no sampling error"
-    aged = Estimate(planned_at=renewals_epoch(51.0))
-    found = renewals.agreed(run, {fitted(train, 1): aged}, now_day=now_day)
-    assert [r.day for r in found.renewals] == [20.0, 50.0, 90.0], "age is not sampled"
-
-
-def renewals_epoch(days: float) -> dt.datetime:
-    """So many days after day 0 of the model's axis."""
-    return dt.datetime(2000, 1, 1, tzinfo=dt.UTC) + dt.timedelta(days=days)
-
-
-def test_works_with_the_model_itself(train: Train, household: Household, settings: object) -> None:
-    """The first swap falls on the day that the estimate plans for it, or is brought forward."""
-    settings.MODEL_MEMBERS = 256  # type: ignore[attr-defined]
-    summary = plan.replan(train)
-    assert summary.details["problem"] == ""
-    rows = swaps(train)
-    assert rows and all(s.visit.on <= s.due_on <= summary.horizon_on for s in rows)
-    assert min(s.visit.on for s in rows) >= timezone.localdate()
-    sediment = next(s for s in rows if s.stage.position == 1)
-    planned = Estimate.objects.get(stage=sediment.stage).planned_at
-    assert planned is not None
-    assert sediment.due_on == timezone.localtime(planned).date()
-    assert sediment.replaces_id == Estimate.objects.get(stage=sediment.stage).cartridge_id
-    for policy in ("lead_lag", "same_day"):
-        assert summary.details["policies"][policy]["cartridges"] > 0
-    flow_l_day = train.summary["flow_l_day"]
-    litres = summary.details["policies"]["lead_lag"]["litres"]
-    assert litres == pytest.approx(730 * flow_l_day)
-    assert costs.rules_of(household).pk is None, "planning writes no rules"
