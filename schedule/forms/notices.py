@@ -46,7 +46,7 @@ class WishesForm(forms.Form):
         "Chores that come weekly or daily are told on their day.",
     )
     kinds = forms.MultipleChoiceField(
-        label="Tell me",
+        label="Kinds of news",
         choices=[(str(kind), words) for kind, words in KINDS.items()],
         required=False,
         widget=forms.CheckboxSelectMultiple,

@@ -27,8 +27,9 @@ class NoticeKind(models.TextChoices):
 class NoticeWishes(models.Model):
     """What one person wants to hear about one household, and when.
 
-    ``kinds`` of null are those that suit the person's role; ``escalate_after_days`` of 0 is never. ``looked_on`` is the last day, on the household's
-    calendar, on which it was settled whether a digest is called for.
+    ``kinds`` of null are those that suit the person's role; ``escalate_after_days`` of 0 is
+    never. ``looked_on`` is the last day, on the household's calendar, on which it was settled
+    whether a digest is called for.
     """
 
     membership = models.OneToOneField(Membership, models.CASCADE, related_name="wishes")

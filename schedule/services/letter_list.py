@@ -14,6 +14,7 @@ from schedule.models import Delivery, Letter, Notice
 from .letter_words import lines_of
 
 SHOWN_FOR = dt.timedelta(days=30)
+SHOWN_LINES = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,6 +25,16 @@ class Shown:
     lines: list[str]
     answer: str
     attempts: int
+
+    @property
+    def shown(self) -> list[str]:
+        """The first things it says."""
+        return self.lines[:SHOWN_LINES]
+
+    @property
+    def more(self) -> int:
+        """How many things it says beside those that are shown."""
+        return max(0, len(self.lines) - SHOWN_LINES)
 
     @property
     def look(self) -> str:

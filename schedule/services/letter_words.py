@@ -32,7 +32,14 @@ WORDS = {
     NoticeKind.NEARLY_DUE: "Soon",
     NoticeKind.ORDER: "To order",
 }
-ORDER = list(WORDS)
+RANKS = {
+    NoticeKind.ALARM: 0,
+    NoticeKind.PROBLEM: 1,
+    NoticeKind.OVERDUE: 2,
+    NoticeKind.DUE: 3,
+    NoticeKind.NEARLY_DUE: 4,
+    NoticeKind.ORDER: 4,
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +54,11 @@ class Line:
     how: str
     train: str
     link: str
+
+    @property
+    def how_indented(self) -> str:
+        """How it is done, under its item of the text."""
+        return "\n".join(f"  {row.strip()}" for row in self.how.splitlines() if row.strip())
 
     @property
     def subject(self) -> str:
@@ -149,7 +161,7 @@ def _line(notice: Notice, *, today: dt.date) -> Line:
 
 
 def _rank(notice: Notice, today: dt.date) -> int:
-    return ORDER.index(kind_now(notice, today=today))
+    return RANKS[kind_now(notice, today=today)]
 
 
 def _one_line(text: str) -> str:

@@ -128,7 +128,8 @@ def things_of(household: Household, *, today: dt.date, standing: Iterable[Notice
     for row in standing:
         if row.lapsed_at is None and row.due_on < first_due.get(row.thing, dt.date.max):
             first_due[row.thing] = row.due_on
-    found = [_thing(i) for i in agenda(household, today=today, days_ahead=MOST_LEAD_DAYS)]
+    items = agenda(household, today=today, days_ahead=MOST_LEAD_DAYS)
+    found = [_thing(item) for item in _next_turns(items)]
     found = [
         replace(t, due_on=min(t.due_on, first_due.get(t.name, t.due_on)))
         if t.may_slide and t.due_on <= today
@@ -136,6 +137,22 @@ def things_of(household: Household, *, today: dt.date, standing: Iterable[Notice
         for t in found
     ]
     return [*found, *_problems(household, today=today, first_seen=first_due)]
+
+
+def _next_turns(items: Iterable[Item]) -> Iterator[Item]:
+    """Of each chore, stage and kind of order the next alone: what comes after it is no news
+    before it is done."""
+    seen: set[tuple[str, object]] = set()
+    for item in items:
+        if item.turn is not None:
+            line: tuple[str, object] = "chore", item.turn.chore_id
+        elif item.kind == "order":
+            line = "order", item.thing.rpartition(":")[0]
+        else:
+            line = "swap", item.stage.pk if item.stage else item.thing
+        if line not in seen:
+            seen.add(line)
+            yield item
 
 
 def _thing(item: Item) -> Thing:

@@ -151,6 +151,18 @@ def test_letters_of_the_month_are_shown_with_what_became_of_them(
     assert "Rinse number 4" not in text and "Rinse number 5" not in text
 
 
+def test_a_long_letter_is_shown_in_short(
+    as_keeper: Client, keeper: User, household: Household
+) -> None:
+    letter = a_letter(keeper, household, 1)
+    for k in range(6):
+        letter.notices.create(
+            person=keeper, household=household, thing=f"swap:{k}", kind=NoticeKind.DUE,
+            due_on=timezone.localdate(), says={"title": f"Replace cartridge {k}"},
+        )  # fmt: skip
+    assert "and 4 more" in as_keeper.get("/you/notices/").content.decode()
+
+
 def test_trouble_of_others_is_for_owners(
     as_owner: Client, as_viewer: Client, keeper: User, household: Household
 ) -> None:

@@ -76,6 +76,15 @@ def test_what_comes_round_weekly_is_told_on_its_day_only(household: Household, o
     assert standing(owner) == [(Kind.DUE, TODAY + 3 * DAY)]
 
 
+def test_of_a_chore_only_the_next_time_is_told(household: Household, owner: User) -> None:
+    wish(owner, household, lead_days=60)
+    monthly = chore(household, on=TODAY + 3 * DAY)
+    monthly.rule = "FREQ=MONTHLY"
+    monthly.save()
+    write(household)
+    assert standing(owner) == [(Kind.NEARLY_DUE, TODAY + 3 * DAY)]
+
+
 def test_what_is_left_undone_reaches_everybody_in_the_end(
     household: Household, owner: User, viewer: User
 ) -> None:
@@ -221,6 +230,22 @@ def test_an_order_is_told_as_one(household: Household, owner: User, swap: Planne
     swap.save()
     write(household)
     assert (Kind.ORDER, TODAY + DAY) in standing(owner)
+
+
+def test_of_a_stage_only_the_next_swap_is_told(
+    household: Household, owner: User, swap: PlannedSwap
+) -> None:
+    """A plan looks two years ahead; what follows an undone swap is no news."""
+    wish(owner, household, lead_days=60)
+    visit = PlannedVisit.objects.create(
+        train=swap.visit.train, on=TODAY + 40 * DAY, computed_at=NOON, fingerprint="x"
+    )
+    PlannedSwap.objects.create(
+        visit=visit, stage=swap.stage, spec=swap.spec, due_on=visit.on, number=2, from_shelf=True
+    )
+    write(household)
+    rows = owner.notices.filter(train=visit.train).exclude(thing__startswith="chore:")
+    assert [n.due_on for n in rows] == [TODAY + 5 * DAY]
 
 
 # What looks wrong
