@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import datetime as dt
+import uuid
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 from django.db import transaction
 from django.utils import timezone
 
-from cartridges.models import Meter, MeterReading, PressureReading, Stage, Train
+from cartridges.models import Fitting, Meter, MeterReading, PressureReading, Stage, Train
 from hobbyhydro.households.models import User
 
 from . import acts, placements
@@ -54,8 +55,18 @@ def add(train: Train, *, kind: str, housing: str, position: int) -> Stage:
     return stage
 
 
-def move(stage: Stage, *, by_places: int) -> bool:
-    """Move a stage forward (-1) or back (+1) in the water; False where there is no such place."""
+def neighbour(stage: Stage, *, by_places: int) -> Stage | None:
+    """The stage one place towards the tap (-1) or the tanks (+1); None at the end."""
+    stages = standing(stage.train)
+    there = [s.pk for s in stages].index(stage.pk) + by_places
+    return stages[there] if 0 <= there < len(stages) else None
+
+
+def set_right(stage: Stage, *, by_places: int) -> bool:
+    """The order was written down wrongly: the whole past is told in the new one.
+
+    False where there is no such place.
+    """
     train = stage.train
     with transaction.atomic():
         stages = standing(train)
@@ -65,6 +76,37 @@ def move(stage: Stage, *, by_places: int) -> bool:
             return False
         stages.insert(there, stages.pop(here))
         arrange(train, stages)
+    settle(train)
+    return True
+
+
+def trade_places(stage: Stage, *, by_places: int, by: User | None) -> bool:
+    """The housings trade places now, with what is in them; the past stays as it was.
+
+    False where there is no such place. Both cartridges move in one act; trading again takes it back.
+    """
+    train, now = stage.train, timezone.now()
+    with transaction.atomic():
+        other = neighbour(stage, by_places=by_places)
+        if other is None:
+            return False
+        held = placements.in_service(train)
+        act = uuid.uuid4()
+        for place, origin in ((stage, other), (other, stage)):
+            stay = held.get(origin.pk)
+            if stay is not None or place.pk in held:
+                fitting = Fitting(
+                    train=train,
+                    stage=place,
+                    cartridge=stay.cartridge if stay else None,
+                    at=now,
+                    act=act,
+                    remark="Housings traded places.",
+                )
+                acts.log(fitting, by=by)
+        stage.kind, other.kind = other.kind, stage.kind
+        stage.housing, other.housing = other.housing, stage.housing
+        Stage.objects.bulk_update([stage, other], ["kind", "housing"])
     settle(train)
     return True
 

@@ -28,13 +28,12 @@ METERS = Meter.objects.filter(withdrawn_at__isnull=True).select_related("train")
 def settings(request: HttpRequest, train: int) -> HttpResponse:
     """Name, pressure, limits, policy and duty."""
     found = access.get(request, TRAINS, train, to=To.WRITE)
+    units = access.person(request).units
     form = setup_train.TrainSettingsForm(
-        request.POST or None,
-        units=access.person(request).units,
-        initial=setup_train.initial_of(found),
+        request.POST or None, units=units, initial=setup_train.initial_of(found, units=units)
     )
     if request.method == "POST" and form.is_valid():
-        work.change_train(found, form.values)
+        work.change_train(found, form.values, by=access.person(request))
         messages.success(request, "Saved.")
         return redirect("train-settings", found.pk)
     return render(
@@ -104,11 +103,24 @@ def stage_change(request: HttpRequest, stage: int) -> HttpResponse:
 @login_required
 @require_POST
 def stage_move(request: HttpRequest, stage: int) -> HttpResponse:
-    """One place forward or back in the water."""
+    """One place forward or back in the water: asked first whether it is so now, or always was."""
     found = access.get(request, STAGES, stage, to=To.WRITE)
     by_places = {"up": -1, "down": 1}.get(request.POST.get("to", ""))
-    if by_places is None or not work.move(found, by_places=by_places):
+    other = None if by_places is None else work.neighbour(found, by_places=by_places)
+    if by_places is None or other is None:
         messages.error(request, "It cannot move further that way.")
+        return redirect("stages", found.train_id)
+    when = request.POST.get("when")
+    if when == "always":
+        work.set_right(found, by_places=by_places)
+    elif when == "now":
+        work.trade_places(found, by_places=by_places, by=access.person(request))
+    else:
+        return render(
+            request,
+            "cartridges/train_settings/stage_move.html",
+            {"train": found.train, "stage": found, "other": other, "to": request.POST["to"]},
+        )
     return redirect("stages", found.train_id)
 
 

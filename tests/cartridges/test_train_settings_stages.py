@@ -77,9 +77,9 @@ def test_new_stops_at_twelve(as_keeper: Client, train: Train) -> None:
 
 
 def test_move_works(as_keeper: Client, train: Train) -> None:
-    as_keeper.post(f"/stages/{stage_at(train, 3).pk}/move/", {"to": "up"})
+    as_keeper.post(f"/stages/{stage_at(train, 3).pk}/move/", {"to": "up", "when": "always"})
     assert order(train) == ["sediment", "catalytic_carbon", "carbon_block"]
-    as_keeper.post(f"/stages/{stage_at(train, 1).pk}/move/", {"to": "down"})
+    as_keeper.post(f"/stages/{stage_at(train, 1).pk}/move/", {"to": "down", "when": "always"})
     assert order(train) == ["catalytic_carbon", "sediment", "carbon_block"]
 
 
@@ -88,7 +88,7 @@ def test_move_stays_where_there_is_no_place(
     as_keeper: Client, train: Train, position: int, to: str
 ) -> None:
     before = order(train)
-    as_keeper.post(f"/stages/{stage_at(train, position).pk}/move/", {"to": to})
+    as_keeper.post(f"/stages/{stage_at(train, position).pk}/move/", {"to": to, "when": "always"})
     assert order(train) == before
 
 
@@ -96,7 +96,7 @@ def test_move_changes_the_estimates(as_keeper: Client, train: Train) -> None:
     estimates.refresh(train)
     second = stage_at(train, 2)
     before = Estimate.objects.get(stage=second).outlet_total_p50_mg_l
-    as_keeper.post(f"/stages/{second.pk}/move/", {"to": "down"})
+    as_keeper.post(f"/stages/{second.pk}/move/", {"to": "down", "when": "always"})
     train.refresh_from_db()
     if train.stale:  # the last calculation took too long to be done with the save
         estimates.refresh(train)
@@ -213,3 +213,30 @@ def test_arrange_refuses_a_stage_twice(train: Train) -> None:
     first = stage_at(train, 1)
     with pytest.raises(ValueError, match="twice"):
         work.arrange(train, [first, first])
+
+
+def test_moving_asks_whether_it_is_so_now_or_always_was(as_keeper: Client, train: Train) -> None:
+    page = as_keeper.post(f"/stages/{stage_at(train, 2).pk}/move/", {"to": "down"})
+    assert page.status_code == 200
+    assert "They always were that way round" in page.content.decode()
+    assert [s.kind for s in train.stages.all()] == ["sediment", "carbon_block", "catalytic_carbon"]
+
+
+def test_housings_that_trade_places_now_leave_the_past_as_it_was(
+    as_keeper: Client, train: Train
+) -> None:
+    second, third = stage_at(train, 2), stage_at(train, 3)
+    held = placements.in_service(train)
+    before = placements.stays(train)
+    as_keeper.post(f"/stages/{second.pk}/move/", {"to": "down", "when": "now"})
+    after = placements.in_service(train)
+    assert after[second.pk].cartridge == held[third.pk].cartridge
+    assert after[third.pk].cartridge == held[second.pk].cartridge
+    assert [s.kind for s in train.stages.all()] == ["sediment", "catalytic_carbon", "carbon_block"]
+    past = [s for s in placements.stays(train) if s.end is not None]
+    assert {(s.stage.pk, s.cartridge.pk, s.start) for s in past} == {
+        (s.stage.pk, s.cartridge.pk, s.start)
+        for s in before
+        if s.stage.pk in after and s.stage.pk != stage_at(train, 1).pk
+    }
+    assert len({s.fitting.act for s in after.values() if s.fitting.act}) == 1
