@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import zoneinfo
 from decimal import Decimal
 from typing import TypeVar
 
@@ -39,7 +40,7 @@ F = TypeVar("F", bound=Fact)
 
 
 class Telling:
-    """Writes the story, everything counted back from one midday."""
+    """Writes the story, everything counted back from one moment, at hours when people are up."""
 
     def __init__(self, now: dt.datetime) -> None:
         self.now = now
@@ -70,7 +71,14 @@ class Telling:
         )
 
     def ago(self, days: float) -> dt.datetime:
-        return self.now - dt.timedelta(days=days)
+        """That many days ago, at an hour of the household's day."""
+        local = (self.now - dt.timedelta(days=days)).astimezone(zoneinfo.ZoneInfo(ZONE))
+        hour, minute = divmod(story.minute_of_day(days), 60)
+        return local.replace(hour=hour, minute=minute).astimezone(dt.UTC)
+
+    def settled(self, days: float) -> float:
+        """Days ago as the household's clock had them."""
+        return (self.now - self.ago(days)) / dt.timedelta(days=1)
 
     def write(self, fact: F, days: float, *, by: User | None = None) -> F:
         fact.at = fact.logged_at = self.ago(days)
@@ -148,12 +156,12 @@ class Telling:
                     remark=remark,
                 )
             )
-        for turn, (days, litres) in enumerate(story.meter_readings()):
+        for turn, (days, litres) in enumerate(story.meter_readings(settled=self.settled)):
             whole_gal = round(litres / L_PER_GAL, 1) * L_PER_GAL
             reading = MeterReading(train=self.train, meter=meter, reading_l=whole_gal)
             self.write(reading, days, by=self.keeper if turn % 3 == 1 else self.owner)
         for when in story.BUCKET_TESTS:
-            seconds = story.bucket_test_s(when)
+            seconds = story.bucket_test_s(when, settled=self.settled)
             cup = FlowTest(train=self.train, volume_l=story.CUP_L, duration_s=seconds)
             self.write(cup, when, by=self.keeper)
         sediment = self.train.stages.get(position=1)

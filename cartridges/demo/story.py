@@ -10,6 +10,7 @@ between the carbons came out far above the forecast.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 from cartridges.physics.throughput import FLOW_LAWS, Restrictor, restricted_flow_l_day
 from cartridges.starter_set import L_PER_GAL
@@ -110,14 +111,30 @@ NOTES: tuple[tuple[float, str], ...] = (
 )
 
 
+FIRST_MINUTE, LAST_MINUTE = 7 * 60, 21 * 60
+"""Nobody in the story writes anything down at night."""
+GOLDEN = 0.6180339887498949
+
+Settled = Callable[[float], float]
+"""From days ago as the story has them to days ago as the household's clock had them."""
+
+
+def minute_of_day(days_ago: float) -> int:
+    """The minute of the day at which what happened then happened: between 07:00 and 21:00, the
+    same each time the story is told, and spread evenly over the days."""
+    share = (days_ago * GOLDEN) % 1.0
+    return FIRST_MINUTE + int(share * (LAST_MINUTE - FIRST_MINUTE))
+
+
 def water_temperature_c(days_ago: float) -> float:
     """The tap runs from 8 to 20 °C and back within the year that ends today."""
     return 14.0 + 6.0 * math.sin(2.0 * math.pi * (140.0 - days_ago) / 365.0)
 
 
-def true_flow_l_day(days_ago: float) -> float:
+def true_flow_l_day(days_ago: float, *, settled: Settled) -> float:
     """What really dripped: 6 % under the restrictor's law, and less as its screen fouls."""
-    fitted, rated, _ = next(row for row in reversed(RESTRICTORS) if days_ago <= row[0])
+    rows = [(settled(fitted), rated) for fitted, rated, _ in RESTRICTORS]
+    fitted, rated = next(row for row in reversed(rows) if days_ago <= row[0])
     law = FLOW_LAWS["capillary"]
     expected = restricted_flow_l_day(
         restrictor=Restrictor(
@@ -132,23 +149,34 @@ def true_flow_l_day(days_ago: float) -> float:
     return float(expected) * 0.94 * (1.0 - 0.0003 * (fitted - days_ago))
 
 
-def bucket_test_s(days_ago: float) -> float:
+def bucket_test_s(days_ago: float, *, settled: Settled) -> float:
     """Seconds that the cup took to fill, by the kitchen clock."""
-    return float(round(CUP_L / true_flow_l_day(days_ago) * 86_400.0))
+    flow_l_day = true_flow_l_day(settled(days_ago), settled=settled)
+    return float(round(CUP_L / flow_l_day * 86_400.0))
 
 
-def meter_readings() -> list[tuple[float, float]]:
-    """(days ago, litres) at the uneven intervals of a real household, oldest first."""
+def dripped_l(since: float, until: float, *, settled: Settled) -> float:
+    """Litres that dripped between two moments, in days ago as the clock had them."""
+    shut = [(settled(start), settled(end)) for start, end, _ in SHUT_OFFS]
+    pieces = max(1, math.ceil((since - until) / 0.25))
+    step = (since - until) / pieces
+    total_l = 0.0
+    for piece in range(pieces):
+        middle = since - (piece + 0.5) * step
+        if not any(end <= middle < start for start, end in shut):
+            total_l += true_flow_l_day(middle, settled=settled) * step
+    return total_l
+
+
+def meter_readings(*, settled: Settled) -> list[tuple[float, float]]:
+    """(days ago in the story, litres) at the uneven intervals of a real household, oldest first."""
     found: list[tuple[float, float]] = []
-    total_l, reading_due, step = 0.0, 9.0, 0.25
-    ticks = round(DAYS_OF_HISTORY / step)
-    for tick in range(1, ticks):
-        days_ago = DAYS_OF_HISTORY - tick * step
-        off = any(end <= days_ago < start for start, end, _ in SHUT_OFFS)
-        total_l += 0.0 if off else true_flow_l_day(days_ago) * step
-        if tick * step >= reading_due and days_ago >= 1.0:
-            found.append((days_ago, total_l))
-            reading_due += 5.0 + 4.0 * (1.0 + math.sin(1.7 * len(found)))
+    total_l, due, before = 0.0, 9.0, settled(DAYS_OF_HISTORY)
+    while (days_ago := DAYS_OF_HISTORY - math.ceil(due * 4.0) / 4.0) >= 1.0:
+        total_l += dripped_l(before, settled(days_ago), settled=settled)
+        before = settled(days_ago)
+        found.append((days_ago, total_l))
+        due += 5.0 + 4.0 * (1.0 + math.sin(1.7 * len(found)))
     return found
 
 

@@ -12,7 +12,8 @@ from django.utils import timezone
 from django.utils.html import format_html
 from django.utils.safestring import SafeString
 
-from cartridges.models import Fact, Train
+from cartridges.models import Fact, Fitting, Train
+from cartridges.services.beginnings import MOST_BEFORE
 from hobbyhydro.households.fields import QuantityField
 from hobbyhydro.households.units import QUANTITIES, from_kept, in_words
 
@@ -39,6 +40,7 @@ class LogForm(forms.Form):
     SAME: ClassVar[tuple[str, ...]] = ()  # what makes two facts speak of the same thing
     ONE_A_MINUTE: ClassVar[bool] = True  # two of them at one minute would contradict each other
     WITH_THE_TRAIN: ClassVar[bool] = True  # cannot be older than the train
+    BEGINS_THE_TRAIN: ClassVar[bool] = False  # one that is older moves the train's start back
     MAIN: ClassVar[str] = ""  # the field that has the keeper's attention
     WHEN: ClassVar[str] = "When"
 
@@ -103,14 +105,36 @@ class LogForm(forms.Form):
 
     def clean_at(self) -> dt.datetime:
         at: dt.datetime = self.cleaned_data["at"]
-        if self.WITH_THE_TRAIN and at < to_the_minute(self.train.started_at):
-            raise forms.ValidationError(
-                f"{self.train.name} has been running since "
-                f"{in_clock_words(self.train.started_at)}, by what is written here. Pick a later "
-                "time, or change the start in the train’s settings.",
-                code="before_start",
-            )
+        start = to_the_minute(self.train.started_at)
+        if self.BEGINS_THE_TRAIN:
+            if at < start - MOST_BEFORE:
+                raise forms.ValidationError(
+                    f"That is more than 30 years before {self.train.name} began "
+                    f"({in_clock_words(start)}). Please check the year.",
+                    code="absurd",
+                )
+        elif self.WITH_THE_TRAIN and at < start:
+            raise forms.ValidationError(self._before_the_start(), code="before_start")
         return at
+
+    def _before_the_start(self) -> SafeString:
+        """Why nothing is older than the first cartridge, and the way to make that one older."""
+        since = in_clock_words(self.train.started_at)
+        first = Fitting.objects.standing().filter(train=self.train).in_order().first()
+        if first is None:
+            return format_html(
+                "{} has been running since {}, by what is written here. Pick a later time, or fit "
+                "the first cartridge earlier.",
+                self.train.name,
+                since,
+            )
+        return format_html(
+            "{} has been running since {}, by what is written here. Pick a later time; or, if it "
+            'ran before, <a href="{}">fit the first cartridge earlier</a> and then log this.',
+            self.train.name,
+            since,
+            fact_address(first, "fact-correct"),
+        )
 
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean() or self.cleaned_data
@@ -154,8 +178,13 @@ class LogForm(forms.Form):
         others = self.of_that_minute()
         if self.fact is None:
             self.repeats = next((o for o in others if self.says_the_same(o)), None)
-        if self.repeats is None and self.ONE_A_MINUTE and others:
-            self.add_error(self.MAIN, self.disagreement(others[0]))
+        against = [other for other in others if self.ONE_A_MINUTE and self.disagrees(other)]
+        if self.repeats is None and against:
+            self.add_error(self.MAIN, self.disagreement(against[0]))
+
+    def disagrees(self, other: Fact) -> bool:
+        """Whether a fact of that minute, which says something else, cannot be true beside it."""
+        return True
 
     def of_that_minute(self) -> list[Fact]:
         """Standing facts of the same kind, about the same thing, of the same minute."""

@@ -105,6 +105,10 @@ class NumberField(QuantityField):
     def unit_label(self) -> str:
         return self.unit_text
 
+    @property
+    def example(self) -> str:
+        return "7.5" if self.unit_text == "pH" else "12.5"
+
     def prepare_value(self, value: Any) -> Any:
         if isinstance(value, int | float):
             return f"{value / self.per_unit:.10g}"
@@ -124,12 +128,13 @@ class NumberField(QuantityField):
             raise ValidationError("This must be more than zero.", code="not_positive")
         if number < least:
             raise ValidationError(
-                "This cannot be below zero." if least == 0 else f"At least {least:,g}, please.",
+                "This cannot be below zero." if least == 0 else f"At least {least:,.10g}, please.",
                 code="too_small",
             )
         if number > most:
             raise ValidationError(
-                f"This looks too large: at most {most:,g} {self.unit_text} makes sense here. "
+                f"This looks too large: at most {f'{most:,.10g} {self.unit_text}'.strip()} makes "
+                "sense here. "
                 "Is the decimal point where you want it?",
                 code="too_large",
             )

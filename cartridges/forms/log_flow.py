@@ -20,10 +20,10 @@ from cartridges.models import (
 from cartridges.physics.restrictor import RATED_PRESSURE_KPA
 from cartridges.services import meters
 from hobbyhydro.households.fields import QuantityField
-from hobbyhydro.households.units import from_kept
 
 from .log_base import LogForm
 from .log_fields import MomentField, NumberField, in_clock_words, to_the_minute
+from .setup_base import shown
 
 FAR_FROM_THE_LAST = 5.0  # a restrictor this many times the last one is asked back
 
@@ -51,6 +51,7 @@ class RestrictorForm(LogForm):
     MODEL = RestrictorFitting
     MAIN = "rated_flow_l_day"
     FACT_FIELDS = ("rated_flow_l_day", "rated_pressure_kpa", "law")
+    BEGINS_THE_TRAIN = True
     WHEN = "Fitted"
 
     rated_flow_l_day = QuantityField(
@@ -77,8 +78,8 @@ class RestrictorForm(LogForm):
             default = RestrictorFitting.Law.CAPILLARY
             self.initial.setdefault("law", last.law if last else default)
             kept = last.rated_pressure_kpa if last else RATED_PRESSURE_KPA
-            shown = from_kept(kept, quantity="pressure", units=self.units)
-            self.initial.setdefault("rated_pressure_kpa", f"{shown:.4g}")
+            text = shown(kept, quantity="pressure", units=self.units)
+            self.initial.setdefault("rated_pressure_kpa", text)
 
     def weigh(self) -> None:
         new = self.cleaned_data["rated_flow_l_day"]
@@ -249,10 +250,10 @@ class TurnOnForm(LogForm):
 
     def weigh(self) -> None:
         if self.open_one is None:
-            self.add_error("at", "The water is not shut off, by what is written here.")
+            self.add_error("at", "The water is not off, by what is written here.")
         elif self.cleaned_data["at"] <= self.open_one.at:
             self.add_error(
                 "at",
-                f"It was shut off on {in_clock_words(self.open_one.at)}; it cannot have come on "
+                f"It went off on {in_clock_words(self.open_one.at)}; it cannot have come on "
                 "before that.",
             )

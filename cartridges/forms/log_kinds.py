@@ -46,14 +46,14 @@ ACTS: dict[str, Act] = {
             "rotation", "Rotation", "First carbon out, the others forward", "arrow-left-to-line",
             RotationForm,
         ),
-        Act("source-test", "Source test", "Chlorine at the tap", "droplets", SourceTestForm),
+        Act("source-test", "Tap test", "Chlorine at the tap", "droplets", SourceTestForm),
         Act("bucket-test", "Bucket test", "So much water in so many seconds", "timer",
             BucketTestForm),
         Act("pressure", "Pressure", "Before and after a stage", "circle-gauge", PressureForm),
         Act("restrictor", "Restrictor change", "What sets the flow", "git-commit-horizontal",
             RestrictorForm),
-        Act("shut-off", "Shut-off", "The water is or was off", "circle-off", ShutOffForm),
-        Act("turn-on", "Turn-on", "The water runs again", "circle-power", TurnOnForm),
+        Act("shut-off", "Water off", "The water is or was off", "circle-off", ShutOffForm),
+        Act("turn-on", "Water on", "The water runs again", "circle-power", TurnOnForm),
         Act("note", "Note", "Anything worth writing down", "notebook-pen", NoteForm),
     )
 }  # fmt: skip

@@ -139,6 +139,33 @@ class MeterReadingForm(LogForm):
         shown = other.reading_l / other.meter.litres_per_unit
         return bool(abs(shown - self.cleaned_data["reading"]) <= 1e-6 * max(1.0, shown))
 
+    def _meet_the_others(self) -> None:
+        """Within one minute a dial may turn on: such a reading is taken a second later."""
+        meter = meters.meter_at(self.meters, self.cleaned_data["at"])
+        super()._meet_the_others()
+        if self.fact is not None or self.repeats is not None or meter is None or self.errors:
+            return
+        mark = meters.mark_of_minute(meter, self.cleaned_data["at"])
+        rise_l = self._rise_l(meter, mark) if mark is not None else 0.0
+        if mark is None or rise_l <= 0:
+            return
+        self.cleaned_data["at"] = mark.at + dt.timedelta(seconds=1)
+        if rise_l > meter.litres_per_unit * (1 + 1e-6):
+            self.doubt(
+                "reading",
+                f"In that same minute it read {meter.face(mark.reading_l)}. Is this right?",
+            )
+
+    def disagrees(self, other: Fact) -> bool:
+        """A dial that fell within a minute, or one that is being corrected."""
+        assert isinstance(other, MeterReading)
+        mark = Mark(other.at, other.reading_l, other.rolled_over, other)
+        return self.fact is not None or self._rise_l(other.meter, mark) <= 0
+
+    def _rise_l(self, meter: Meter, mark: Mark) -> float:
+        rise: float = self.cleaned_data["reading"] * meter.litres_per_unit - mark.reading_l
+        return rise if abs(rise) > 1e-6 * max(1.0, mark.reading_l) else 0.0
+
     def weigh(self) -> None:
         at, number = self.cleaned_data["at"], self.cleaned_data["reading"]
         if self.meter is None:
@@ -262,7 +289,7 @@ class MeterReadingForm(LogForm):
 
     def _weigh_flow(self, after: Mark | None, at: dt.datetime) -> None:
         """Ask back where the flow before or after this reading is far above the expected."""
-        if self.before is None:
+        if self.before is None or self._doubts:
             return
         self.flow_l_day = meters.implied_flow_l_day(
             before=self.before, at=at, reading_l=self.reading_l, turn_l=self.turn_l or 0.0

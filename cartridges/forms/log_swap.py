@@ -65,6 +65,7 @@ class CartridgeForm(LogForm):
     MODEL = Fitting
     MAIN = "cartridge"
     OFFERS_NONE = True
+    BEGINS_THE_TRAIN = True
 
     cartridge = ShelfField(label="Cartridge")
     spec = SpecField(
@@ -72,6 +73,7 @@ class CartridgeForm(LogForm):
         required=False,
         empty_label="Choose a kind",
         help_text="Only for one just bought.",
+        error_messages={"required": "Which kind of cartridge was bought?"},
     )
     price = PriceField(
         label="Price",
@@ -110,6 +112,8 @@ class CartridgeForm(LogForm):
             stay = self.here.get(wanted.pk) if wanted is not None else None
             if stay is not None:
                 self.initial.setdefault("spec", stay.cartridge.spec_id)
+        # Asked, and needed, where one just bought goes in.
+        spec.required = not self.is_bound or self.data.get("cartridge") == NEW
         self.last_fittings = self._last_fittings()
         self.initial.setdefault("saw", self.seen())
 
@@ -187,11 +191,6 @@ class CartridgeForm(LogForm):
     @property
     def is_bought_now(self) -> bool:
         return bool(self.cleaned_data["cartridge"] == NEW)
-
-    def clean(self) -> dict[str, Any]:
-        if not self.errors and self.is_bought_now and self.cleaned_data["spec"] is None:
-            self.add_error("spec", "Which kind of cartridge was bought?")
-        return super().clean()
 
     def weigh_cartridge(self, stage: Stage) -> None:
         """Refuse a spare that is gone; ask back one of another size or kind than the stage."""

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 from django import forms
 from django.db.models import Q
 
-from cartridges.models import Fact, Note, OutletTest, SourceReading
+from cartridges.models import Fact, Note, OutletTest, SourceReading, Train
 from hobbyhydro.households.fields import QuantityField
 
 from .log_base import LogForm
 from .log_fields import NumberField
 from .log_flow import StageField
+
+BELOW = re.compile(r"\s*(?:<|＜|≤|(?:below|under|less\s+than)\b)\s*(?P<figure>\S.*)", re.I)
 
 
 class OutletTestForm(LogForm):
@@ -21,7 +24,11 @@ class OutletTestForm(LogForm):
     FACT_FIELDS = ("stage", "species", "value_mg_l", "below", "kit")
     SAME = ("stage", "species", "kit")
 
-    stage = StageField(label="Behind", empty_label=None)
+    stage = StageField(
+        label="Behind which stage?",
+        empty_label=None,
+        error_messages={"required": "Behind which stage was the water taken?"},
+    )
     species = forms.ChoiceField(
         label="Tested for", choices=OutletTest.Species.choices, widget=forms.RadioSelect()
     )
@@ -32,26 +39,44 @@ class OutletTestForm(LogForm):
         help_text="Then the reading is the smallest that the kit can show, such as 0.1.",
     )
     kit = forms.ChoiceField(label="Kit", choices=OutletTest.Kit.choices, widget=forms.RadioSelect())
-    field_order = ["value_mg_l", "below", "species", "stage", "kit", "at", "remark", "why"]
+    field_order = ["stage", "value_mg_l", "below", "species", "kit", "at", "remark", "why"]
 
     def build(self) -> None:
+        self._understand_below()
         stages = self.train.stages.filter(retired_at__isnull=True)
         field = self.fields["stage"]
         assert isinstance(field, StageField)
+        here = list(stages)
+        field.words = lambda stage: (
+            f"{stage} (towards the tanks)" if here and stage == here[-1] else str(stage)
+        )
         if self.fact is not None:
             field.queryset = stages | self.train.stages.filter(pk=self.initial["stage"])
             return
         field.queryset = stages
         last = OutletTest.objects.standing().filter(train=self.train).in_order().last()
-        here = list(stages)
-        first_carbon = next((s for s in here if s.is_carbon), here[-1] if here else None)
         usual = {
             "species": last.species if last else OutletTest.Species.TOTAL,
             "kit": last.kit if last else OutletTest.Kit.DROPS,
-            "stage": last.stage_id if last else first_carbon and first_carbon.pk,
         }
         for name, value in usual.items():
             self.initial.setdefault(name, value)
+        carbons = [stage for stage in here if stage.is_carbon]
+        if len(carbons) == 1:
+            self.initial.setdefault("stage", carbons[0].pk)
+        elif carbons and self.train.policy == Train.Policy.LEAD_LAG:
+            self.initial.setdefault("stage", carbons[0].pk)
+            field.help_text = (
+                f"Between the carbons, behind stage {carbons[0].position}: that is where "
+                "break-through shows first."
+            )
+
+    def _understand_below(self) -> None:
+        """“<0.1” and “below 0.1” are what a kit that shows nothing says."""
+        found = BELOW.fullmatch(str(self.data.get("value_mg_l") or "")) if self.is_bound else None
+        if found:
+            self.show("value_mg_l", found["figure"])
+            self.show("below", "on")
 
     def initial_of(self, fact: Fact) -> dict[str, Any]:
         assert isinstance(fact, OutletTest)

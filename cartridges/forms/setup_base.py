@@ -20,8 +20,13 @@ DAYS_PER_MONTH = 365.25 / 12
 
 
 def shown(value: float, *, quantity: str, units: str) -> str:
-    """A kept value as a keeper would write it: four digits, or all of a larger whole."""
+    """A kept value as a keeper would write it: four digits, or all of a larger whole.
+
+    A pressure within a thousandth of a whole number is that number: 60 psi is 414 kPa.
+    """
     figure = from_kept(value, quantity=quantity, units=units)
+    if quantity == "pressure" and abs(figure - round(figure)) < 1e-3 * figure:
+        return str(round(figure))
     return f"{figure:.4g}" if abs(figure) < 1000 else f"{figure:.7g}"
 
 

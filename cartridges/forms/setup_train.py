@@ -7,6 +7,7 @@ from typing import Any
 from django import forms
 
 from cartridges.models import Train
+from cartridges.physics.units import KPA_PER_PSI
 from hobbyhydro.households.fields import QuantityField
 
 from .setup_base import UnitsForm
@@ -14,6 +15,12 @@ from .setup_base import UnitsForm
 DRIP = "drip"
 VALVE = "valve"
 # A small float valve passes 0.75 US gal/min: common practice, no source.
+# 60 psi or 410 kPa of supply, 10 psi or 70 kPa of drop: common practice, no source.
+ROUND_KPA = {
+    "supply_pressure_kpa": {"us": 60.0 * KPA_PER_PSI, "metric": 410.0},
+    "resistance_limit_kpa": {"us": 10.0 * KPA_PER_PSI, "metric": 70.0},
+}
+HARMFUL_MG_L = 0.5  # a safe limit above this is asked back once
 TYPICAL_OPEN_L_DAY = 0.75 * 1440.0 * 3.785411784
 
 
@@ -58,18 +65,36 @@ class TrainForm(UnitsForm):
         error_messages={"required": "How fast does it run while the valve is open?"},
         help_text="Fast bursts leave the carbon less time than a drip of the same daily volume.",
     )
+    sure = forms.CharField(required=False, widget=forms.HiddenInput())
 
     def clean(self) -> dict[str, Any]:
         cleaned = super().clean()
+        self._ask_back(cleaned)
         if cleaned.get("duty") == DRIP:
             self.errors.pop("on_flow_l_day", None)  # hidden, and not asked of a drip
             cleaned["on_flow_l_day"] = None
         return cleaned
 
+    def _ask_back(self, cleaned: dict[str, Any]) -> None:
+        """Ask once whether a limit far above what fish bear is meant."""
+        limit, typed = cleaned.get("limit_mg_l"), str(self.data.get("limit_mg_l", ""))
+        known = self.known.get("limit_mg_l")
+        if limit is None or limit <= HARMFUL_MG_L or limit == known or cleaned["sure"] == typed:
+            return
+        # 11 µg/L: Ambient Water Quality Criteria for Chlorine, US EPA 440/5-84-030 (1984).
+        self.add_error(
+            "limit_mg_l",
+            "Fish gills are harmed far below this. The US chronic limit for freshwater life is "
+            "0.011 mg/L (US EPA 1984). Keep it anyway? Then send it once more.",
+        )
+        self.data = self.data.copy()
+        self.data["sure"] = typed
+
     @property
     def values(self) -> dict[str, Any]:
         """Fields of Train."""
-        return {name: self.cleaned_data[name] for name in self.cleaned_data if name != "duty"}
+        asked = ("duty", "sure")
+        return {name: self.cleaned_data[name] for name in self.cleaned_data if name not in asked}
 
 
 class TrainSettingsForm(TrainForm):
@@ -84,11 +109,15 @@ class TrainSettingsForm(TrainForm):
     )
 
 
-def initial_of(train: Train) -> dict[str, Any]:
-    """What the form shows of a train."""
+def initial_of(train: Train, *, units: str = "us") -> dict[str, Any]:
+    """What the form shows of a train; a default that nobody chose is a round figure."""
     names = ("name", "supply_pressure_kpa", "limit_mg_l", "policy", "resistance_limit_kpa")
+    shown: dict[str, Any] = {name: getattr(train, name) for name in names}
+    for name, round_kpa in ROUND_KPA.items():
+        if shown[name] == getattr(Train(), name):
+            shown[name] = round_kpa[units]
     return {
-        **{name: getattr(train, name) for name in names},
+        **shown,
         "duty": DRIP if train.on_flow_l_day is None else VALVE,
         "on_flow_l_day": train.on_flow_l_day or TYPICAL_OPEN_L_DAY,
     }

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import zoneinfo
 from collections.abc import Sequence
 from typing import Any
 
@@ -10,6 +9,7 @@ from django import forms
 
 from cartridges.models import Disinfectant, Source, SourceReading
 from cartridges.services.setup import NOT_KNOWN, Water, first_reading
+from hobbyhydro.households import zones
 from hobbyhydro.households.fields import QuantityField
 
 from .log_fields import NumberField
@@ -22,7 +22,7 @@ NEW = "new"
 # Middle-of-the-road tap water: common practice, no source. Shown, said to be typical, changeable.
 TYPICAL_WATER = {
     Disinfectant.CHLORAMINE.value: {"total_mg_l": 2.5, "free_mg_l": 0.1},
-    Disinfectant.FREE_CHLORINE.value: {"total_mg_l": 1.2, "free_mg_l": 1.0},
+    Disinfectant.FREE_CHLORINE.value: {"total_mg_l": 1.1, "free_mg_l": 1.0},
     UNKNOWN: {"total_mg_l": 2.5, "free_mg_l": 0.1},
 }
 STEADY = ("temperature_c", "ph", "turbidity_ntu")
@@ -101,14 +101,14 @@ class WaterForm(UnitsForm):
         self.taps = {str(tap.pk): tap for tap in taps}
         if taps:
             self._field("tap").choices = [
-                *((str(tap.pk), f"{tap.name}, as it is written down") for tap in taps),
+                *((str(tap.pk), _known(tap)) for tap in taps),
                 (NEW, "Another tap"),
             ]
         else:
             del self.fields["tap"]
         if zone:
-            names = sorted(zoneinfo.available_timezones())
-            self._field("time_zone").choices = [(n, n.replace("_", " ")) for n in names]
+            kept = self.initial.get("time_zone", "")
+            self._field("time_zone").choices = zones.grouped(current=kept)
             self.fields["time_zone"].widget.attrs["data-device-zone-first"] = "true"
         else:
             del self.fields["time_zone"]
@@ -160,6 +160,12 @@ class WaterForm(UnitsForm):
             ph=said["ph"],
             turbidity_ntu=said["turbidity_ntu"],
         )
+
+
+def _known(tap: Source) -> str:
+    """A tap by its name and what hangs on it."""
+    fed = ", ".join(train.name for train in tap.trains.all())
+    return f"{tap.name}, as it is written down " + (f"(it feeds {fed})" if fed else "(feeds none)")
 
 
 def initial_of(source: Source | None) -> dict[str, Any]:

@@ -42,7 +42,7 @@ class Meter(models.Model):
     def face(self, reading_l: float) -> str:
         """A reading as it stands on the meter's face."""
         label = {"gal": "gal", "L": "L", "m3": "m³", "ft3": "ft³"}[self.unit]
-        return f"{round(reading_l / self.litres_per_unit, 3):,g}\u00a0{label}"
+        return f"{round(reading_l / self.litres_per_unit, 3):,.12g}\u00a0{label}"
 
 
 class MeterReading(Fact):
@@ -141,6 +141,12 @@ class Shutoff(Fact):
 
     def summary(self, *, units: str) -> str:
         if self.until is None:
-            return "Water shut off"
-        days = (self.until - self.at).total_seconds() / 86_400
-        return f"Water off for {days:,.1f} days"
+            return "Water off"
+        hours = (self.until - self.at).total_seconds() / 3600
+        if hours >= 48:
+            return f"Water off for {hours / 24:,.1f} days"
+        if hours < 1:
+            minutes = max(1, round(hours * 60))
+            return f"Water off for {minutes} minute{'' if minutes == 1 else 's'}"
+        figure = f"{hours:.1f}".removesuffix(".0")
+        return f"Water off for {figure} hour{'' if figure == '1' else 's'}"

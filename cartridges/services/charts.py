@@ -18,6 +18,8 @@ from django.utils.formats import date_format
 from cartridges.models import Train
 from hobbyhydro.households.units import from_kept, unit_label
 
+from . import charts_labels as labels
+
 INK, SOFT, GRID = "var(--chart-ink)", "var(--chart-ink-soft)", "var(--chart-grid)"
 AXIS, WATER, BAND = "var(--chart-axis)", "var(--chart-water)", "var(--chart-band)"
 LIMIT, TEST, NOW, LABEL = (
@@ -45,6 +47,11 @@ class Chart:
     def figure_id(self) -> str:
         return f"figure-{self.key}"
 
+    @property
+    def named_rows(self) -> list[list[tuple[str, str]]]:
+        """Each cell with its column's name, which a phone shows beside it."""
+        return [list(zip(self.head, row, strict=True)) for row in self.rows]
+
 
 class Sheet:
     """A figure being drawn: plotly's own, with this site's axes, labels and lines."""
@@ -52,6 +59,8 @@ class Sheet:
     def __init__(self, *, y_title: str, x_title: str = "", height: int = 300) -> None:
         self._go = importlib.import_module("plotly.graph_objects")
         self.figure = self._go.Figure()
+        self._tops: list[labels.Top] = []
+        self._keys: list[labels.Key] = []
         axis = {
             "gridcolor": GRID,
             "linecolor": AXIS,
@@ -123,7 +132,7 @@ class Sheet:
         )
 
     def level(self, y: float, text: str, *, color: str = LIMIT) -> None:
-        """A horizontal line with its label lying on it."""
+        """A horizontal line, named in the key above the plot."""
         self.figure.add_shape(
             type="line",
             xref="paper",
@@ -133,18 +142,13 @@ class Sheet:
             y1=y,
             line={"color": color, "width": 2, "dash": "dash"},
         )
-        self.figure.add_annotation(
-            xref="paper",
-            x=0.01,
-            y=y,
-            text=text,
-            showarrow=False,
-            xanchor="left",
-            yanchor="bottom",
-            font={"color": color, "size": 13},
-        )
+        self.key(text, color=color, dash="dash", width=2)
 
-    def moment(self, x: str, text: str, *, color: str = NOW, anchor: str = "left") -> None:
+    def key(self, text: str, *, color: str, dash: str = "solid", width: float = 2.5) -> None:
+        """A line's name above the plot, behind a sample of the line."""
+        self._keys.append(labels.Key(text, color, dash, width))
+
+    def moment(self, x: str, text: str, *, color: str = NOW) -> None:
         """A vertical line with its label on top."""
         self.figure.add_shape(
             type="line",
@@ -155,19 +159,10 @@ class Sheet:
             y1=1,
             line={"color": color, "width": 1.5, "dash": "dot"},
         )
-        self.figure.add_annotation(
-            yref="paper",
-            x=x,
-            y=1,
-            text=text,
-            showarrow=False,
-            xanchor=anchor,
-            yanchor="bottom",
-            font={"color": color, "size": 12},
-        )
+        self._tops.append(labels.Top(x, text, color))
 
     def stretch(self, start: str, end: str, text: str) -> None:
-        """A shaded stretch of time with its label."""
+        """A shaded stretch of time with its label on top."""
         self.figure.add_shape(
             type="rect",
             yref="paper",
@@ -179,16 +174,7 @@ class Sheet:
             fillcolor=GRID,
             layer="below",
         )
-        self.figure.add_annotation(
-            yref="paper",
-            x=start,
-            y=0.98,
-            text=text,
-            showarrow=False,
-            xanchor="left",
-            yanchor="top",
-            font={"color": SOFT, "size": 12},
-        )
+        self._tops.append(labels.Top(start, text, SOFT))
 
     def note(self, x: Any, y: Any, text: str, *, color: str = INK, **place: Any) -> None:
         """A label beside the line that it names, instead of a legend."""
@@ -198,10 +184,62 @@ class Sheet:
         )
 
     def json(self) -> dict[str, Any]:
-        """What the script is given."""
+        """What the script is given. The labels take their places here, once all is drawn."""
+        span = labels.moments_of(self.figure.to_plotly_json())
+        if span is not None:
+            axis = labels.days_axis(*span)
+            self.figure.update_xaxes(**axis)
+            span = labels.moments_of(self.figure.to_plotly_json()) or span
+        rows = self._put_tops(span) if span is not None else 0
+        rows += self._put_keys(rows)
+        self.figure.update_layout(margin={"t": 12 + labels.ROW_PX * max(rows, 1)})
         found: dict[str, Any] = self.figure.to_plotly_json()
         found["layout"].pop("template", None)
         return found
+
+    def _put_tops(self, span: tuple[dt.datetime, dt.datetime]) -> int:
+        tops, self._tops = self._tops, []
+        places = labels.place_tops(tops, first=span[0], last=span[1])
+        for top, place in zip(tops, places, strict=True):
+            self._over(top.text, top.color, place, x=top.x, xref="x")
+        return 1 + max((p.row for p in places), default=-1)
+
+    def _put_keys(self, below: int) -> int:
+        keys, self._keys = self._keys, []
+        places = labels.place_keys(keys)
+        for key, place in zip(keys, places, strict=True):
+            at = labels.Placed(below + place.row, place.left_px + labels.SAMPLE_PX + 6)
+            self._over(key.text, key.color, at, x=0, xref="paper")
+            level = labels.ROW_PX * (at.row + 0.5) + 2
+            self.figure.add_shape(
+                type="line",
+                xref="paper",
+                yref="paper",
+                xsizemode="pixel",
+                ysizemode="pixel",
+                xanchor=0,
+                yanchor=1,
+                x0=place.left_px,
+                x1=place.left_px + labels.SAMPLE_PX,
+                y0=level,
+                y1=level,
+                line={"color": key.color, "dash": key.dash, "width": key.width},
+            )
+        return 1 + max((p.row for p in places), default=-1)
+
+    def _over(self, text: str, color: str, place: labels.Placed, **at: Any) -> None:
+        self.figure.add_annotation(
+            yref="paper",
+            y=1,
+            text=text,
+            showarrow=False,
+            xanchor="left",
+            yanchor="bottom",
+            xshift=place.left_px,
+            yshift=labels.ROW_PX * place.row,
+            font={"color": color, "size": 12},
+            **at,
+        )
 
 
 def clock(moment: dt.datetime) -> str:

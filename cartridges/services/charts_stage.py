@@ -12,6 +12,7 @@ from hobbyhydro.households.units import in_words
 
 from .charts import LABEL, NOW, WATER, Chart, Sheet, clock, day_words, shown, with_unit
 from .charts_train import thinned
+from .likely import how_often_first
 from .timeline import Timeline, day_of, moment_of
 
 SHOWN_OVER_LIMIT = 2.5
@@ -48,9 +49,9 @@ def outlet(
     x = [clock(m) for m in moments]
     low, middle, high = ([min(v, 2 * top) for v in curve[p]] for p in ("p10", "p50", "p90"))
     sheet = Sheet(y_title=with_unit("Total chlorine", "chlorine", units), height=340)
-    sheet.band("8 in 10 outcomes", x, low, high)
+    sheet.band("likely", x, low, high)
     ahead = next((k for k, m in enumerate(moments) if m > now), len(moments))
-    template = "middle %{y:.3f} mg/L<extra></extra>"
+    template = "most likely %{y:.3f} mg/L<extra></extra>"
     sheet.line("past", x[: ahead + 1], middle[: ahead + 1], hovertemplate=template)
     sheet.line("forecast", x[ahead:], middle[ahead:], line={"dash": "dash"}, hovertemplate=template)
     words = in_words(limit, quantity="chlorine", units=units)
@@ -70,11 +71,11 @@ def outlet(
     return Chart(
         key="outlet",
         title=f"Chlorine after stage {estimate.stage.position}",
-        says="The line is the middle outcome, dashed where it lies ahead; the band holds 8 in 10. "
+        says="The line is the most likely course, dashed where it lies ahead; the band is likely. "
         "Diamonds are tests; an open triangle pointing down is a test that showed nothing, drawn "
         "at the least its kit can show.",
         figure=sheet.json(),
-        head=("Day", "Low tenth", "Middle", "High tenth"),
+        head=("Day", "Likely at least", "Most likely", "Likely at most"),
         rows=tuple(
             (
                 day_words(m),
@@ -115,7 +116,7 @@ def causes(estimate: Estimate, *, now: dt.datetime) -> Chart | None:
     for cause, (low, middle, high, _) in known:
         name = CAUSE_WORDS[Cause(cause)]
         share = float(shares.get(cause, 0.0))
-        first = _how_often(cause, share)
+        first = how_often_first(cause, share)
         sheet.line(
             name,
             [clock(low or far), clock(high or far)],
@@ -131,10 +132,8 @@ def causes(estimate: Estimate, *, now: dt.datetime) -> Chart | None:
                 symbol="diamond",
                 text=[f"{name}: {day_words(middle)}, {first}"],
             )
-        left = low is None or low < now + (far - now) * 0.6
-        at, anchor = (low or far, "left") if left else (high or far, "right")
-        words = f"{name}, {first}"
-        sheet.note(clock(at), name, words, xanchor=anchor, yanchor="bottom", yshift=9)
+        words = f"{name}, {first}"  # above its bar, from the line of today on: there it has room
+        sheet.note(clock(now), name, words, xanchor="left", yanchor="bottom", xshift=6, yshift=9)
         rows.append((name, *(_or_beyond(d) for d in (low, middle, high)), first))
     sheet.moment(clock(now), "today", color=NOW)
     sheet.figure.update_layout(hovermode="closest")
@@ -149,10 +148,10 @@ def causes(estimate: Estimate, *, now: dt.datetime) -> Chart | None:
     return Chart(
         key="causes",
         title="What ends it, and when",
-        says="Each bar runs from the low to the high tenth of outcomes, the diamond is the middle "
-        "one. The earliest cause decides; the package’s volume is shown for comparison.",
+        says="Each bar is the likely time, the diamond the most likely day. The earliest cause "
+        "decides; the package’s volume is shown for comparison.",
         figure=sheet.json(),
-        head=("Cause", "Low tenth", "Middle", "High tenth", "How often first"),
+        head=("Cause", "Likely from", "Most likely", "Likely until", "How often first"),
         rows=tuple(reversed(rows)),
     )
 
@@ -224,15 +223,6 @@ def _far_end(dates: Sequence[dt.datetime | None], *, now: dt.datetime) -> dt.dat
     known = [d for d in dates if d is not None]
     last = max(known) + (max(known) - now) * 0.12
     return min(max(last, now + dt.timedelta(days=30)), now + dt.timedelta(days=3 * 365))
-
-
-def _how_often(cause: str, share: float) -> str:
-    """How many of 100 outcomes this cause ends; the package's volume decides nothing."""
-    if cause == Cause.LABEL_VOLUME and not share:
-        return "for comparison"
-    if 0 < share < 0.01:
-        return "first in under 1 of 100"
-    return f"first in {round(share * 100)} of 100" if share else "not the first"
 
 
 def _or_beyond(moment: dt.datetime | None) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from itertools import cycle
 
 import numpy as np
 
@@ -14,6 +15,7 @@ from .charts import NOW, SERIES, Chart, Sheet, clock, day_words, shown, with_uni
 from .timeline import NotEnough, flow_history, moment_of
 
 MOST_POINTS = 400
+DASHES = ("solid", "dashdot", "longdash")  # told apart without colour; “dash” is the limit's
 ORIGIN_WORDS = {METERED: "metered", RESTRICTOR: "by the restrictor", SHUT: "water off"}
 
 
@@ -110,21 +112,13 @@ def outlets(train: Train, *, units: str, now: dt.datetime) -> Chart | None:
     sheet = Sheet(y_title=with_unit("Total chlorine", "chlorine", units))
     table: list[tuple[str, ...]] = []
     top = 2.5 * train.limit_mg_l
-    for color, estimate in zip(SERIES, rows, strict=False):
+    for color, dash, estimate in zip(SERIES, cycle(DASHES), rows, strict=False):
         curve = estimate.curve()
         moments = [dt.datetime.fromisoformat(at) for at in curve["at"]]
         name = f"after stage {estimate.stage.position}"
-        middle = curve["p50"]
-        sheet.line(name, [clock(m) for m in moments], middle, line={"color": color})
-        end = next((k for k, v in enumerate(middle) if v >= top), len(middle) - 1)
-        sheet.note(
-            clock(moments[end]),
-            min(middle[end], top),
-            name,
-            color=color,
-            xanchor="right" if end > len(middle) // 2 else "left",
-            yanchor="bottom",
-        )
+        x = [clock(m) for m in moments]
+        sheet.line(name, x, curve["p50"], line={"color": color, "dash": dash})
+        sheet.key(name, color=color, dash=dash)
         table += [
             (name, day_words(m), in_words(v, quantity="chlorine", units=units, decimals=3))
             for m, v in zip(moments, curve["p50"], strict=True)
@@ -136,7 +130,7 @@ def outlets(train: Train, *, units: str, now: dt.datetime) -> Chart | None:
     return Chart(
         key="outlets",
         title="Chlorine behind each carbon",
-        says="The middle outcome behind each carbon stage, past and to come.",
+        says="The most likely course behind each carbon stage, past and to come.",
         figure=sheet.json(),
         head=("Where", "Day", "Total chlorine"),
         rows=tuple(table),

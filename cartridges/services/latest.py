@@ -138,7 +138,14 @@ BRANCHES: tuple[_Branch, ...] = (
         lambda r: Fitting(stage=_stage(r), cartridge=_cartridge(r)),
     ),
     _plain(
-        SourceReading, "source", "free_mg_l", "total_mg_l", "temperature_c", "turbidity_ntu", "ph"
+        SourceReading,
+        "source",
+        "free_mg_l",
+        "total_mg_l",
+        "temperature_c",
+        "turbidity_ntu",
+        "ph",
+        "origin",
     ),
     _Branch(
         SwitchPeriod,

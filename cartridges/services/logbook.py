@@ -8,7 +8,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
-from django.db.models import CharField, Count, F, Max, QuerySet, Value
+from django.db.models import CharField, Count, Exists, F, Max, OuterRef, Q, QuerySet, Value
 
 from cartridges.models import (
     Fact,
@@ -53,16 +53,28 @@ NAMES: Final[dict[str, str]] = {
     "meter-reading": "Meter reading",
     "outlet-test": "Outlet test",
     "swap": "Cartridge swap",
-    "source-test": "Source test",
+    "source-test": "Tap test",
     "bucket-test": "Bucket test",
     "pressure": "Pressure",
     "restrictor": "Restrictor change",
-    "shut-off": "Shut-off",
+    "shut-off": "Water off",
     "disinfectant-switch": "Disinfectant switch",
     "own-figure": "Own figure",
     "note": "Note",
     HOUSEHOLD: "Household",
 }
+ROTATION: Final = "Rotation"  # fittings that were one act
+TYPICAL: Final = "Typical figure"  # of the tap: nobody tested it
+
+
+def name_of(line: Line) -> str:
+    """What a line of the logbook is called."""
+    if isinstance(line, HouseholdEvent):
+        return NAMES[HOUSEHOLD]
+    if isinstance(line, SourceReading) and line.is_typical:
+        return TYPICAL
+    return ROTATION if isinstance(line, Fitting) and line.act is not None else NAMES[line.KIND]
+
 
 # What the one-line summary of a fact reads beside the fact itself.
 RELATED: Final[dict[str, tuple[str, ...]]] = {
@@ -144,12 +156,14 @@ def entries(
     since: dt.datetime | None = None,
     until: dt.datetime | None = None,
     from_files: bool = True,
+    acts_whole: bool = False,
 ) -> Entries:
     """The facts of this train and its source, and the events of its household, newest first.
 
     ``kinds`` are keys of NAMES (None: all; unknown ones are passed over); ``by`` is who logged
     them; ``since`` is the first moment and ``until`` the first one after the stretch;
-    ``from_files`` lets in what was imported.
+    ``from_files`` lets in what was imported; ``acts_whole`` lets one fact stand for all that were
+    one act with it (`parts_of` finds the others).
     """
     wanted = set(NAMES if kinds is None else kinds)
     parts: dict[str, QuerySet[Any]] = {}
@@ -162,13 +176,41 @@ def entries(
             rows = _by_hand(kind, rows)
         if by is not None:
             rows = rows.filter(logged_by=by)
-        parts[kind] = _within(rows, since, until)
+        rows = _within(rows, since, until)
+        parts[kind] = _one_an_act(rows) if acts_whole else rows
     if HOUSEHOLD in wanted:
         events = HouseholdEvent.objects.filter(household=train.household_id)
         if by is not None:
             events = events.filter(by=by)
         parts[HOUSEHOLD] = _within(events, since, until)
     return Entries(parts)
+
+
+def _one_an_act(rows: QuerySet[Any]) -> QuerySet[Any]:
+    """The first fact of each act, of one moment and alike standing or withdrawn."""
+    like_it = {"act": OuterRef("act"), "at": OuterRef("at"), "pk__lt": OuterRef("pk")}
+    standing = rows.filter(withdrawn_at__isnull=True, **like_it)
+    withdrawn = rows.filter(withdrawn_at__isnull=False, **like_it)
+    return rows.exclude(Q(withdrawn_at__isnull=True) & Exists(standing)).exclude(
+        Q(withdrawn_at__isnull=False) & Exists(withdrawn)
+    )
+
+
+def parts_of(lines: Iterable[Line]) -> dict[tuple[str, int], list[Fact]]:
+    """For each line that stands for a whole act, all its facts, by kind and key of the line.
+
+    One query for each kind that has such lines.
+    """
+    heads = [line for line in lines if isinstance(line, Fact) and line.act is not None]
+    found: dict[tuple[str, int], list[Fact]] = {}
+    for kind in {head.KIND for head in heads}:
+        own = [head for head in heads if kind == head.KIND]
+        rows = KINDS[kind].rows().filter(act__in={head.act for head in own}).order_by("pk")
+        facts: list[Fact] = list(rows.select_related(*RELATED.get(kind, ())))
+        for head in own:
+            same = [f for f in facts if (f.act, f.at, f.stands) == (head.act, head.at, head.stands)]
+            found[kind, head.pk] = same
+    return {key: facts for key, facts in found.items() if len(facts) > 1}
 
 
 def _within(

@@ -19,7 +19,7 @@ from django.utils import timezone
 from cartridges.models import Fact
 from hobbyhydro.households.models import HouseholdEvent
 
-from .logbook import HOUSEHOLD, NAMES, Line
+from .logbook import HOUSEHOLD, NAMES, Line, name_of
 
 MARK: Final = "\ufeff"
 STARTS_A_FORMULA: Final = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
@@ -66,7 +66,7 @@ def _cells(line: Line, units: str) -> list[str]:
 
 def _fact_cells(fact: Fact, units: str) -> list[str]:
     return [
-        NAMES[fact.KIND],
+        name_of(fact),
         fact.summary(units=units).replace("\u00a0", " "),
         fact.remark,
         str(fact.logged_by or ""),

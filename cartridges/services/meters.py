@@ -64,6 +64,16 @@ def mark_after(
     return None if row is None else Mark(row.at, row.reading_l, row.rolled_over, row)
 
 
+def mark_of_minute(meter: Meter, minute: dt.datetime) -> Mark | None:
+    """The last that the meter showed within that minute, its fitting included; None for nothing."""
+    end = minute + dt.timedelta(minutes=1)
+    row = _others(meter, None).filter(at__gte=minute, at__lt=end).order_by("at", "pk").last()
+    if row is not None:
+        return Mark(row.at, row.reading_l, row.rolled_over, row)
+    fitted_then = minute <= meter.fitted_at < end
+    return Mark(meter.fitted_at, meter.start_l, False, None) if fitted_then else None
+
+
 def implied_flow_l_day(
     *, before: Mark, at: dt.datetime, reading_l: float, turn_l: float = 0.0
 ) -> float | None:

@@ -45,7 +45,7 @@ def level_of(estimate: Estimate, *, moment: dt.datetime) -> Level:
 
 _A_PIPE_Y, _A_PITCH, _A_FIRST = 62.0, 168.0, 112.0
 _A_GLASS_W, _A_GLASS_H = 84.0, 150.0
-_A_HEIGHT = 316.0
+_A_HEIGHT = 332.0
 
 
 def across(now: TrainNow, said: words.TrainSaid, *, moment: dt.datetime) -> Picture:
@@ -53,7 +53,7 @@ def across(now: TrainNow, said: words.TrainSaid, *, moment: dt.datetime) -> Pict
     uid = f"t{now.train.pk}a"
     tap = Part(
         "tap",
-        Box(8, 24, 84, 276),
+        Box(8, 24, 84, 292),
         said.tap.label,
         _stacked(50, 252, said.tap.lines, start=False),
     )
@@ -82,7 +82,7 @@ def across(now: TrainNow, said: words.TrainSaid, *, moment: dt.datetime) -> Pict
     x = _A_FIRST + len(now.stages) * _A_PITCH + 8
     restrictor = Part(
         "restrictor",
-        Box(x, 24, 120, 276),
+        Box(x, 24, 120, 292),
         said.restrictor.label,
         _stacked(x + 60, 252, said.restrictor.lines, start=False),
     )
@@ -118,8 +118,8 @@ def across(now: TrainNow, said: words.TrainSaid, *, moment: dt.datetime) -> Pict
 
 _D_WIDTH, _D_TEXT_X = 340.0, 120.0
 _D_LEFT, _D_RIGHT = 14.0, 104.0
-_D_TAP_H, _D_ROW, _D_FIRST = 44.0, 92.0, 48.0
-_D_GLASS = Box(32, 0, 54, 54)
+_D_TAP_H, _D_ROW, _D_FIRST = 44.0, 104.0, 48.0
+_D_GLASS = Box(32, 0, 54, 64)
 
 
 def down(now: TrainNow, said: words.TrainSaid, *, moment: dt.datetime) -> Picture:
@@ -156,7 +156,7 @@ def down(now: TrainNow, said: words.TrainSaid, *, moment: dt.datetime) -> Pictur
             )
         )
         pipe.append(
-            f"V{port_y - 8:g}q0 8 8 8H{_D_RIGHT - 8:g}q8 0 8 8V{top + 76:g}q0 6 -6 6"
+            f"V{port_y - 8:g}q0 8 8 8H{_D_RIGHT - 8:g}q8 0 8 8V{top + 88:g}q0 6 -6 6"
             f"H{_D_LEFT + 6:g}q-6 0 -6 6"
         )
     end = _D_FIRST + len(now.stages) * _D_ROW

@@ -10,7 +10,7 @@ from django.utils import timezone
 from cartridges.models import Estimate
 from hobbyhydro.households.units import in_words
 
-from . import advice
+from . import advice, likely
 from .overview import StageNow, TrainNow
 
 Words = list[tuple[str, str]]
@@ -66,7 +66,8 @@ def say(now: TrainNow, *, units: str) -> TrainSaid:
 
 
 def stage_said(stage: StageNow, units: str, *, today: dt.date) -> StageSaid:
-    """Days first, then the spread where there is one, then the water behind a carbon."""
+    """Most likely days first, then the likely span, the planned day where it is another one, and
+    the water behind a carbon."""
     head = f"{stage.stage.position} {stage.name}"
     spoken = f"Stage {stage.stage.position}, {stage.name}"
     estimate = stage.estimate
@@ -76,12 +77,16 @@ def stage_said(stage: StageNow, units: str, *, today: dt.date) -> StageSaid:
     state = advice.stage_state(estimate, today=today)
     days = days_words(estimate, today=today)
     lines = [(days, "days")]
-    said = [f"{days}, {advice.STATE_WORDS[state]}"]
+    said = [f"{_most_likely(days)}, {advice.STATE_WORDS[state]}"]
     if estimate.p10_at is not None:
         spread = advice.spread_in_days(estimate.p10_at, estimate.p90_at, today=today)
-        said.append(f"8 in 10 outcomes: {spread}")
-        if spread not in (days, "today or earlier"):
-            lines.append((spread, "small"))
+        said.append(likely.span(spread, cause=estimate.cause))
+        if short := likely.short_span(spread):
+            lines.append((short, "small"))
+    planned = plan_words(estimate, today=today)
+    if planned and planned != days:
+        lines.append((f"plan for: {planned}", "small"))
+        said.append(f"plan for {planned}")
     if stage.stage.is_carbon and estimate.outlet_total_p50_mg_l is not None:
         outlet = f"{outlet_words(estimate.outlet_total_p50_mg_l, units)} after it"
         lines.append((outlet, "small"))
@@ -93,8 +98,28 @@ def days_words(estimate: Estimate, *, today: dt.date) -> str:
     """“50 days”, “due now”, or “over 10 years”: the middle outcome."""
     if estimate.p50_at is None:
         return "over 10 years"
-    days = advice.days_to(estimate.p50_at, today=today)
+    days = days_left(estimate, today=today)
     return advice.plural(days, "day") if days > 0 else "due now"
+
+
+def _most_likely(days: str) -> str:
+    return f"most likely {days}" if days[0].isdecimal() else days
+
+
+def plan_words(estimate: Estimate, *, today: dt.date) -> str:
+    """“6 days” or “now”: to the day that is planned for; “” beyond the horizon."""
+    if estimate.planned_at is None:
+        return ""
+    days = advice.days_to(estimate.planned_at, today=today)
+    if days > 0:
+        return advice.plural(days, "day")
+    return "now" if estimate.p50_at is None or days_left(estimate, today=today) > 0 else "due now"
+
+
+def days_left(estimate: Estimate, *, today: dt.date) -> int:
+    """To the middle outcome, which is known."""
+    assert estimate.p50_at is not None  # the caller looked
+    return advice.days_to(estimate.p50_at, today=today)
 
 
 def outlet_words(value: float, units: str) -> str:

@@ -117,7 +117,7 @@ def save_water(
     if water.source is not None:
         source = water.source
     elif train is None or shared(train):
-        source = Source(household=household)
+        source = Source(household=household, name=free_tap_name(household))
     else:
         source = train.source
     if water.source is None:
@@ -135,6 +135,20 @@ def save_water(
     train.stale = True
     train.save(update_fields=["source", "stale"])
     return train
+
+
+def is_first(household: Household) -> bool:
+    """Whether the household has no train yet that is set up, and its clock was never set."""
+    has_one = household.trains.filter(set_up_at__isnull=False).exists()
+    return household.time_zone == "UTC" and not has_one
+
+
+def free_tap_name(household: Household) -> str:
+    """A name that no other tap of the household has: “Tap water”, “Tap water 2” and so on."""
+    taken = {name.casefold() for name in household.sources.values_list("name", flat=True)}
+    first: str = Source().name
+    names = (first if k == 1 else f"{first} {k}" for k in range(1, len(taken) + 2))
+    return next(name for name in names if name.casefold() not in taken)
 
 
 def shared(train: Train) -> bool:
@@ -158,9 +172,7 @@ def _keep_reading(source: Source, water: Water, *, by: User | None) -> None:
     values = {
         "free_mg_l": water.free_mg_l,
         "total_mg_l": water.total_mg_l,
-        "temperature_c": water.temperature_c,
-        "ph": water.ph,
-        "turbidity_ntu": water.turbidity_ntu,
+        **_told(water),
         "origin": water.origin,
         "remark": water.remark,
     }
@@ -169,6 +181,18 @@ def _keep_reading(source: Source, water: Water, *, by: User | None) -> None:
         acts.log(SourceReading(source=source, at=timezone.now(), **values), by=by)
     else:
         _amend(known, values, by=by)
+
+
+def _told(water: Water) -> dict[str, float | None]:
+    """Temperature, pH and turbidity where a test or report told them: not a figure that is only
+    the typical one, left as it was filled in. That one stands with the source, as stated."""
+    usual = Source()
+    told: dict[str, float | None] = {}
+    for name in ("temperature_c", "ph", "turbidity_ntu"):
+        value: float = getattr(water, name)
+        is_typical = water.origin == SourceReading.Origin.TYPICAL
+        told[name] = value if not is_typical and _differs(value, getattr(usual, name)) else None
+    return told
 
 
 def _amend(fact: Fact, values: dict[str, Any], *, by: User | None) -> None:
@@ -309,11 +333,12 @@ def _keep_meter(train: Train, wanted: Counter | None, *, by: User | None) -> Non
     if wanted is None:
         return
     now = timezone.now()
-    if not wanted.from_zero or train.started_at >= now - dt.timedelta(hours=1):
-        Meter.objects.create(train=train, unit=wanted.unit, fitted_at=now, start_l=wanted.reading_l)
-        return
+    from_zero = wanted.from_zero and train.started_at < now - dt.timedelta(hours=1)
     meter = Meter.objects.create(
-        train=train, unit=wanted.unit, fitted_at=train.started_at, start_l=0.0
+        train=train,
+        unit=wanted.unit,
+        fitted_at=train.started_at if from_zero else now,
+        start_l=0.0 if from_zero else wanted.reading_l,
     )
     acts.log(MeterReading(train=train, meter=meter, at=now, reading_l=wanted.reading_l), by=by)
 
@@ -329,7 +354,7 @@ def set_up_meter(train: Train) -> Counter | None:
     if meter is None:
         return None
     reading = meter.readings.standing().in_order().last()
-    if reading is None:
+    if reading is None or reading.at == meter.fitted_at:
         return Counter(unit=meter.unit, reading_l=meter.start_l)
     return Counter(unit=meter.unit, reading_l=reading.reading_l, from_zero=True)
 

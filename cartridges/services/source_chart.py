@@ -8,8 +8,9 @@ from typing import Any
 
 import pandas as pd
 from django.db.models import Q
+from django.utils import timezone
 
-from cartridges.models import Source
+from cartridges.models import Source, SourceReading
 from cartridges.physics.source import MRDL_MG_L
 
 from .charts import SERIES, Sheet
@@ -19,10 +20,9 @@ MOST_BUCKETS = 600
 MOST_MARKERS = 200
 BUCKETS = (("day", "D", 1.0), ("week", "W-SUN", 7.0), ("month", "MS", 30.4375))
 KINDS = (
-    ("total_mg_l", "total", SERIES[0], "circle"),
-    ("free_mg_l", "free", SERIES[1], "diamond"),
+    ("total_mg_l", "total", SERIES[0], "circle", "solid"),
+    ("free_mg_l", "free", SERIES[1], "diamond", "dot"),
 )
-NAME_APART_MG_L = 0.35  # names of lines that end closer to each other than this would touch
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +35,9 @@ class SourceChart:
 
 
 def source_chart(source: Source, *, now: dt.datetime) -> SourceChart | None:
-    """The chart of every standing reading of chlorine up to now; None where there is none.
+    """The chart of every standing test of chlorine up to now; None where there is none.
+
+    Typical figures are no tests and are left out.
 
     Above 2,000 readings they are gathered by day, week or month, whichever first gives at most
     600 of them: lowest, mean and highest.
@@ -47,23 +49,19 @@ def source_chart(source: Source, *, now: dt.datetime) -> SourceChart | None:
     highest = float(frame[["total_mg_l", "free_mg_l"]].max().max())
     sheet = Sheet(y_title="Chlorine (mg/L as Cl₂)", height=340)
     _switches(sheet, source)
-    ends: list[tuple[str, float, str, str]] = []
-    for column, name, colour, symbol in KINDS:
+    for column, name, colour, symbol, dash in KINDS:
         values = frame.set_index("at")[column].dropna()
         if values.empty:
             continue
         if bucket is None:
-            _points(sheet, values, name, colour, symbol)
-            last = values
+            _points(sheet, values, name, colour, symbol, dash)
         else:
             gathered = values.resample(bucket[1]).agg(["min", "mean", "max"]).dropna()
-            _gathered(sheet, gathered, name, colour, bucket[0])
-            last = gathered["mean"]
-        ends.append((_clock(last.index[-1]), float(last.iloc[-1]), name, colour))
+            _gathered(sheet, gathered, name, colour, dash, bucket[0])
+        sheet.key(name, color=colour, dash=dash)
     sheet.level(MRDL_MG_L, f"US limit {MRDL_MG_L:.1f} mg/L, as a yearly average")
-    _names(sheet, ends)
     sheet.figure.update_yaxes(range=[0, 1.3 * max(MRDL_MG_L, highest)])
-    sheet.figure.update_layout(hovermode="closest", margin={"r": 44})
+    sheet.figure.update_layout(hovermode="closest")
     return SourceChart(sheet.json(), len(frame), bucket[0] if bucket else "")
 
 
@@ -73,6 +71,7 @@ def _frame(source: Source, now: dt.datetime) -> pd.DataFrame:
     rows = (
         source.readings.filter(withdrawn_at__isnull=True, at__lte=now)
         .filter(Q(free_mg_l__isnull=False) | Q(total_mg_l__isnull=False))
+        .exclude(origin=SourceReading.Origin.TYPICAL)
         .order_by("at", "pk")
         .values_list(*columns)
     )
@@ -91,19 +90,23 @@ def _bucket(frame: pd.DataFrame) -> tuple[str, str]:
     return name, rule
 
 
-def _points(sheet: Sheet, values: pd.Series[float], name: str, colour: str, symbol: str) -> None:
+def _points(
+    sheet: Sheet, values: pd.Series[float], name: str, colour: str, symbol: str, dash: str
+) -> None:
     sheet.figure.add_scatter(
         name=f"{name} chlorine",
         x=[_clock(at) for at in values.index],
         y=[float(v) for v in values],
-        line={"color": colour, "width": 1.5},
+        line={"color": colour, "width": 1.5, "dash": dash},
         mode="lines+markers" if len(values) <= MOST_MARKERS else "lines",
         marker={"color": colour, "symbol": symbol, "size": 7},
         hovertemplate=f"%{{x|%-d %b %Y}}<br>{name} %{{y:.2f}} mg/L<extra></extra>",
     )
 
 
-def _gathered(sheet: Sheet, rows: pd.DataFrame, name: str, colour: str, bucket: str) -> None:
+def _gathered(
+    sheet: Sheet, rows: pd.DataFrame, name: str, colour: str, dash: str, bucket: str
+) -> None:
     """Lowest to highest as a band, and the mean as a line through it."""
     x = [_clock(at) for at in rows.index]
     sheet.band(f"{name} chlorine", x, rows["min"].tolist(), rows["max"].tolist())
@@ -111,7 +114,7 @@ def _gathered(sheet: Sheet, rows: pd.DataFrame, name: str, colour: str, bucket: 
         f"{name} chlorine, mean",
         x,
         rows["mean"].tolist(),
-        line={"color": colour, "width": 2},
+        line={"color": colour, "width": 2, "dash": dash},
         customdata=rows[["min", "max"]].to_numpy().tolist(),
         hovertemplate=(
             f"{bucket} of %{{x|%-d %b %Y}}<br>{name}: mean %{{y:.2f}}, "
@@ -120,19 +123,15 @@ def _gathered(sheet: Sheet, rows: pd.DataFrame, name: str, colour: str, bucket: 
     )
 
 
-def _names(sheet: Sheet, ends: list[tuple[str, float, str, str]]) -> None:
-    """Each line's name at its end; two that end close to each other are moved apart."""
-    close = len(ends) == 2 and abs(ends[0][1] - ends[1][1]) < NAME_APART_MG_L
-    top = max((value for _, value, _, _ in ends), default=0.0)
-    for at, value, name, colour in ends:
-        side = ("bottom" if value == top else "top") if close else "middle"
-        sheet.note(at, value, name, color=colour, yanchor=side, xshift=7)
+AHEAD = dt.timedelta(days=30)
+"""How far a switch period without an end is drawn past today."""
 
 
 def _switches(sheet: Sheet, source: Source) -> None:
     zone = source.household.zone
     for switch in source.switches.filter(withdrawn_at__isnull=True).order_by("at"):
-        start, end = switch.at.astimezone(zone), switch.until.astimezone(zone)
+        start = switch.at.astimezone(zone)
+        end = min(switch.until, max(switch.at, timezone.now()) + AHEAD).astimezone(zone)
         sheet.stretch(_clock(start), _clock(end), switch.get_to_display().lower())
 
 

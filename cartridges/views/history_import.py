@@ -15,9 +15,9 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 
 from cartridges.forms.history_import import ColumnsForm, LayoutForm, UploadForm
 from cartridges.models import Disinfectant, HistoryImport, Source
-from cartridges.services import history_file, history_import, history_rows
+from cartridges.services import history_file, history_import, history_rows, source_water
 from cartridges.services.acts import ActError
-from cartridges.services.history_columns import Matching
+from cartridges.services.history_columns import Matching, data_rows
 from cartridges.services.history_file import FileProblem
 from hobbyhydro.households import access
 from hobbyhydro.households.access import To
@@ -132,7 +132,9 @@ def columns(request: HttpRequest, history: HistoryImport) -> HttpResponse:
         history_import.keep(history, form.matching)
         return redirect("import-check", history.pk)
     shown = form.matching if form.is_bound and form.is_valid() else matching
-    context = _context(history, form=form, step=2, rows_in_file=len(sheet.rows), matching=matching)
+    context = _context(
+        history, form=form, step=2, rows_in_file=_rows_in(sheet, matching), matching=matching
+    )
     context |= {} if form.is_bound else _first_rows(history, shown)
     return render(request, "cartridges/source/import_columns.html", context)
 
@@ -167,6 +169,8 @@ def check(request: HttpRequest, history: HistoryImport) -> HttpResponse:
     context = _context(history, step=3, draft=draft, errors=draft.errors[:ERRORS_SHOWN])
     context |= _rows_context(draft, matching)
     context["only_free"] = _only_free(history.source, matching)
+    newest = max((row.at for row in draft.good), default=None)
+    context["ends"] = source_water.old_end(history.source, newest, now=timezone.now())
     return render(request, "cartridges/source/import_check.html", context)
 
 
@@ -247,6 +251,11 @@ def _next_step(history: HistoryImport) -> str:
     if matching is None:
         return "import-layout"
     return "import-check" if matching.is_settled else "import-columns"
+
+
+def _rows_in(sheet: history_file.Sheet, matching: Matching) -> int:
+    """How many rows can hold a reading: the names of the columns and blank lines are none."""
+    return sum(1 for _ in data_rows(sheet, matching.header_row))
 
 
 def _layout_of(matching: Matching | None) -> dict[str, Any]:

@@ -8,15 +8,19 @@ from typing import Any
 from django.contrib.auth.decorators import login_required
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
+from django.utils.http import url_has_allowed_host_and_scheme
 from django.views.decorators.http import require_GET, require_POST
+from django_htmx.http import trigger_client_event
 
 from cartridges.models import Train
-from cartridges.services import advice, charts, estimates, measures
+from cartridges.services import advice, charts, doubts, estimates, likely, measures
+from cartridges.services.flow_words import why_not_rated
 from cartridges.services.latest import Entry, latest
 from cartridges.services.overview import TrainNow, look_at
 from cartridges.services.picture import pictures
 from hobbyhydro.households import access
 
+RECALCULATED = "recalculated"  # the event by which other parts of the page know of new numbers
 LONG_TRAIN = 5  # from so many stages on, the picture runs top to bottom on any screen
 
 
@@ -36,7 +40,7 @@ def home(request: HttpRequest) -> HttpResponse:
         return _train_page(request, trains[0])
     faces = [face(now, request) for now in look_at(trains, whole=False)]
     entries = [_told(e, request) for e in latest(trains, count=5)]
-    context = {"faces": faces, "entries": entries, "train": trains[0]}
+    context = {"faces": faces, "entries": entries, "train": trains[0], "meaning": likely.MEANING}
     return render(request, "cartridges/home.html", context)
 
 
@@ -54,6 +58,7 @@ def train_charts(request: HttpRequest, train: int) -> HttpResponse:
     whole = not getattr(request, "htmx", False)
     context = {
         "train": found,
+        "stale": estimates.needs_refresh(found),
         "charts": charts.train_charts(found, units=access.person(request).units),
     }
     name = "cartridges/train_charts.html" if whole else "cartridges/parts/charts.html"
@@ -66,23 +71,37 @@ def recalculate(request: HttpRequest, train: int) -> HttpResponse:
     """Bring a train's estimates up to date. It changes no fact, so anybody who sees it may ask."""
     found = _train(request, train)
     estimates.refresh(found)
+    back = request.POST.get("back", "")
     if not getattr(request, "htmx", False):
+        if url_has_allowed_host_and_scheme(back, allowed_hosts=None) and back.startswith("/"):
+            return redirect(back)
         return redirect("train", train=found.pk)
+    shown = request.POST.get("shown")
+    if shown == "page":  # the page fetches itself again, at the event
+        return trigger_client_event(HttpResponse(status=204), RECALCULATED)
     [now] = look_at([found])
-    if request.POST.get("shown") == "card":
-        return render(request, "cartridges/parts/train_card.html", {"face": face(now, request)})
-    return render(request, "cartridges/parts/train_face.html", _page(request, now))
+    name, context = (
+        ("cartridges/parts/train_card.html", {"face": face(now, request)})
+        if shown == "card"
+        else ("cartridges/parts/train_face.html", _page(request, now))
+    )
+    return trigger_client_event(render(request, name, context), RECALCULATED)
 
 
 def face(now: TrainNow, request: HttpRequest) -> dict[str, Any]:
     """What a template shows of one train."""
+    act = advice.next_act(now)
     return {
         "now": now,
         "train": now.train,
         "stale": estimates.needs_refresh(now.train),
         "verdict": advice.verdict(now),
-        "act": advice.next_act(now),
-        "sure": advice.how_sure(now),
+        "act": act,
+        "span": likely.span(act.spread) if act and act.spread else "",
+        "why_planned": likely.why_planned_then(now) if act and act.spread else "",
+        "meaning": likely.MEANING,
+        "flow_why": why_not_rated(now, units=access.person(request).units),
+        "sure": doubts.how_sure(now),
         "pictures": pictures(now, units=access.person(request).units),
         "long": len(now.stages) >= LONG_TRAIN,
     }
@@ -118,9 +137,7 @@ def stage_rows(now: TrainNow) -> Sequence[dict[str, Any]]:
             "word": advice.STATE_WORDS[advice.stage_state(stage.estimate)],
             "contact": measures.contact_of(now, stage),
             "lives": measures.lives(stage.estimate),
-            "spread": advice.spread_in_days(stage.estimate.p10_at, stage.estimate.p90_at)
-            if stage.estimate
-            else "",
+            "spread": likely.span_of(stage.estimate) if stage.estimate else "",
             "why": advice.why(stage.estimate.cause, now=now, stage=stage) if stage.estimate else "",
         }
         for stage in now.stages

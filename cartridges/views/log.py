@@ -67,6 +67,8 @@ def act(request: HttpRequest, train: int, kind: str) -> HttpResponse:
             return redirect("train", train=found.pk)
     else:
         form = wanted.form(train=found, units=access.person(request).units, initial=_asked(request))
+        if len(form.front()) == 1:  # one box and a button: be there already
+            form.fields[form.MAIN].widget.attrs["autofocus"] = True
     context = {"train": found, "act": wanted, "form": form, "last": getattr(form, "last", None)}
     return render(request, "cartridges/log/act.html", context)
 

@@ -15,7 +15,7 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 from cartridges.forms.log_base import LogForm, fact_address
 from cartridges.forms.log_kinds import CORRECTIONS
 from cartridges.models import Fact, SwitchPeriod, Train
-from cartridges.services import acts, estimates, logbook
+from cartridges.services import acts, beginnings, estimates, logbook
 from cartridges.services.contradictions import refuse_contradiction
 from hobbyhydro.households import access
 from hobbyhydro.households.access import To
@@ -54,7 +54,7 @@ def fact(request: HttpRequest, kind: str, pk: int) -> HttpResponse:
     context = {
         "fact": found,
         "train": train_of(request, found),
-        "name": logbook.NAMES[kind],
+        "name": logbook.name_of(found),
         "versions": [
             {"fact": each, "words": each.summary(units=access.person(request).units)}
             for each in versions
@@ -133,6 +133,7 @@ def undo(request: HttpRequest, kind: str, pk: int) -> HttpResponse:
     try:
         with transaction.atomic():
             undone = acts.undo(found, by=access.person(request), why=why)
+            beginnings.follow(found, was=found.at, by=access.person(request))
             refuse_contradiction(found)
     except acts.ActError as refused:
         messages.error(request, f"This was not undone. {refused.message}")
@@ -157,6 +158,7 @@ def redo(request: HttpRequest, kind: str, pk: int) -> HttpResponse:
     try:
         with transaction.atomic():
             redone = acts.redo(found, by=access.person(request))
+            beginnings.follow(found, by=access.person(request))
             refuse_contradiction(found)
     except acts.ActError as refused:
         messages.error(request, f"This does not hold again. {refused.message}")

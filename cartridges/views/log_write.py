@@ -16,7 +16,7 @@ from cartridges.forms.log_swap import (
     SwapForm,
 )
 from cartridges.models import Fact
-from cartridges.services import acts, meters
+from cartridges.services import acts, beginnings, meters
 from cartridges.services.contradictions import refuse_contradiction
 from hobbyhydro.households.models import User
 
@@ -24,7 +24,10 @@ from hobbyhydro.households.models import User
 def write(form: LogForm, *, by: User) -> Sequence[Fact]:
     """Save a clean form that is not a correction; the facts it amounts to."""
     special = SPECIAL.get(type(form))
-    return [acts.log(form.unsaved(), by=by)] if special is None else special(form, by)
+    facts = [acts.log(form.unsaved(), by=by)] if special is None else special(form, by)
+    for fact in facts:
+        beginnings.follow(fact, by=by)
+    return facts
 
 
 def write_correction(form: LogForm, *, by: User, why: str) -> Fact:
@@ -36,6 +39,7 @@ def write_correction(form: LogForm, *, by: User, why: str) -> Fact:
     if isinstance(form, FittingCorrectionForm) and form.is_bought_now:
         changes["cartridge"] = form.take_cartridge()
     fresh = acts.correct(form.fact, by=by, why=why, **changes)
+    beginnings.follow(fresh, was=form.fact.at, by=by)
     refuse_contradiction(fresh)
     return fresh
 

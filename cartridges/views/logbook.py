@@ -15,7 +15,7 @@ from django.utils.text import slugify
 from django.views.decorators.http import require_GET
 
 from cartridges.forms.logbook import LogbookFilter
-from cartridges.models import Train
+from cartridges.models import Fact, Train
 from cartridges.services import logbook as book
 from cartridges.services.logbook_csv import as_csv
 from hobbyhydro.households import access
@@ -36,16 +36,20 @@ def logbook(request: HttpRequest, train: int) -> HttpResponse:
     for_paper = bool(asked.get("paper"))
     # Entries has what a paginator uses (count and slices), not all that its type asks for.
     book_pages: Paginator[book.Line] = Paginator(
-        cast(Any, _entries(found, asked)), ON_PAPER if for_paper else ON_A_PAGE
+        cast(Any, _entries(found, asked, acts_whole=True)), ON_PAPER if for_paper else ON_A_PAGE
     )
     page = book_pages.get_page(request.GET.get("page"))
+    lines = list(page.object_list)
+    parts = book.parts_of(lines)
+    units = access.person(request).units
     query = request.GET.copy()
     query.pop("page", None)
     context = {
         "train": found,
         "form": form,
         "page": page,
-        "rows": [_row(line, access.person(request).units) for line in page.object_list],
+        "rows": [_row(line, units, parts) for line in lines],
+        **_taken_back(request, found, asked, book_pages.count),
         "shown": _shown(asked),
         "for_paper": for_paper,
         "query": query.urlencode(),
@@ -81,7 +85,22 @@ def _filter(request: HttpRequest, train: Train) -> LogbookFilter:
     return LogbookFilter(request.GET or None, people=book.people(train))
 
 
-def _entries(train: Train, asked: dict[str, Any]) -> book.Entries:
+def _taken_back(
+    request: HttpRequest, train: Train, asked: dict[str, Any], shown: int
+) -> dict[str, Any]:
+    """How many entries were undone or corrected, and the address that shows or hides them."""
+    query = request.GET.copy()
+    query.pop("page", None)
+    if asked.get("withdrawn"):
+        del query["withdrawn"]
+        without = _entries(train, {**asked, "withdrawn": False}, acts_whole=True).count()
+        return {"taken_back": shown - without, "taken_back_query": query.urlencode()}
+    query["withdrawn"] = "on"
+    every = _entries(train, {**asked, "withdrawn": True}, acts_whole=True).count()
+    return {"taken_back": every - shown, "taken_back_query": query.urlencode()}
+
+
+def _entries(train: Train, asked: dict[str, Any], *, acts_whole: bool = False) -> book.Entries:
     """What the filter lets through."""
     return book.entries(
         train,
@@ -91,21 +110,22 @@ def _entries(train: Train, asked: dict[str, Any]) -> book.Entries:
         since=_start_of(asked.get("since")),
         until=_start_of(_day_after(asked.get("until"))),
         from_files=not asked.get("by_hand"),
+        acts_whole=acts_whole,
     )
 
 
-def _row(line: book.Line, units: str) -> dict[str, Any]:
-    """One line as the page shows it; ``fact`` is None for an event of the household."""
-    row = {"at": line.at, "day": timezone.localtime(line.at).date()}
+def _row(line: book.Line, units: str, parts: dict[tuple[str, int], list[Fact]]) -> dict[str, Any]:
+    """One line as the page shows it; ``fact`` is None for an event of the household, ``parts``
+    are the facts of an act of several."""
+    row = {"at": line.at, "day": timezone.localtime(line.at).date(), "name": book.name_of(line)}
     if isinstance(line, HouseholdEvent):
-        name = book.NAMES[book.HOUSEHOLD]
-        return {**row, "fact": None, "name": name, "words": line.says, "who": line.by}
-    words = line.summary(units=units)
+        return {**row, "fact": None, "words": line.says, "who": line.by}
+    of_one_act = parts.get((line.KIND, line.pk), [])
     return {
         **row,
         "fact": line,
-        "name": book.NAMES[line.KIND],
-        "words": words,
+        "words": line.summary(units=units),
+        "parts": [{"fact": part, "words": part.summary(units=units)} for part in of_one_act],
         "who": line.logged_by,
     }
 

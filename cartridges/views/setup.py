@@ -189,7 +189,7 @@ class WaterView(StepView):
     def form(self, data: QueryDict | None = None) -> setup_water.WaterForm:
         own = self.train.source if self.train else None
         shared = self.train is not None and setup.shared(self.train)
-        taps = self.household.sources.order_by("pk")
+        taps = self.household.sources.prefetch_related("trains").order_by("pk")
         if own is not None and not shared:
             taps = taps.exclude(pk=own.pk)
         initial = setup_water.initial_of(None if shared else own)
@@ -201,7 +201,7 @@ class WaterView(StepView):
             data,
             units=self.units,
             taps=list(taps),
-            zone=place.may_govern and self.household.time_zone == "UTC",
+            zone=place.may_govern and setup.is_first(self.household),
             initial={**initial, "time_zone": self.household.time_zone},
         )
 
@@ -230,7 +230,7 @@ class TrainView(BegunView):
     step = "train"
 
     def form(self, data: QueryDict | None = None) -> setup_train.TrainForm:
-        initial = setup_train.initial_of(self.train)
+        initial = setup_train.initial_of(self.train, units=self.units)
         return setup_train.TrainForm(data, units=self.units, initial=initial)
 
     def save(self, form: setup_train.TrainForm) -> Train:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from typing import Any
 
 from django.contrib import messages
 from django.contrib.auth.decorators import login_required
@@ -13,6 +14,9 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from cartridges.forms.shelf import BuyForm, CartridgeForm
 from cartridges.models import Cartridge, CartridgeSpec, Estimate
 from cartridges.services import acts, placements, specs
+from cartridges.services.advice import stage_state
+from cartridges.services.estimates import needs_refresh
+from cartridges.services.placements import Stay
 from hobbyhydro.households import access
 from hobbyhydro.households.access import To
 
@@ -31,6 +35,8 @@ def shelf(request: HttpRequest) -> HttpResponse:
     working = {s.cartridge.pk: s for s in stays if s.end is None}
     estimates = {e.stage_id: e for e in access.listed(request, Estimate).select_related("stage")}
     in_service = sorted(working.values(), key=lambda s: (s.stage.train_id, s.stage.position))
+    trains = {s.stage.train_id: s.stage.train for s in in_service}
+    stale = {pk: t for pk, t in trains.items() if needs_refresh(t)}
     taken_out = {s.cartridge.pk: s for s in stays if s.cartridge.pk not in working}
     thrown = access.listed(request, CARTRIDGES).filter(discarded_at__isnull=False)
     return render(
@@ -39,8 +45,10 @@ def shelf(request: HttpRequest) -> HttpResponse:
         {
             "spares": sorted(spares.items(), key=lambda item: str(item[0])),
             "in_service": [
-                {"stay": stay, "estimate": estimates.get(stay.stage.pk)} for stay in in_service
+                _working(stay, estimates.get(stay.stage.pk), stale=stay.stage.train_id in stale)
+                for stay in in_service
             ],
+            "stale": list(stale.values()),
             "taken_out": sorted(
                 (s for s in taken_out.values() if s.cartridge.discarded_at is None),
                 key=lambda s: s.end or s.start,
@@ -52,6 +60,13 @@ def shelf(request: HttpRequest) -> HttpResponse:
             ],
         },
     )
+
+
+def _working(stay: Stay, estimate: Estimate | None, *, stale: bool) -> dict[str, Any]:
+    """One cartridge at work: what was found for it, whether its planned day has come, and whether
+    the figures are former ones."""
+    due = estimate is not None and stage_state(estimate) == "now"
+    return {"stay": stay, "estimate": estimate, "due": due, "stale": stale}
 
 
 @login_required

@@ -11,7 +11,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from cartridges.forms.source import SourceForm, SwitchForm
-from cartridges.models import Disinfectant, HistoryImport, Source, SwitchPeriod
+from cartridges.models import Disinfectant, HistoryImport, Source, SourceReading, SwitchPeriod
 from cartridges.physics.source import MRDL_MG_L
 from cartridges.services import estimates, history_import, source_water, switches
 from cartridges.services.acts import ActError
@@ -43,6 +43,9 @@ def show(request: HttpRequest, source: int) -> HttpResponse:
         "limit_mg_l": MRDL_MG_L,
         "figures": source_water.figures(tap, now=now),
         "average": source_water.year_average(tap, now=now),
+        "level": source_water.level_now(tap, now=now),
+        "ends": source_water.old_end(tap, source_water.last_test(tap, now=now), now=now),
+        "tests": readings.exclude(origin=SourceReading.Origin.TYPICAL).count(),
         "chart": source_chart(tap, now=now),
         "page": Paginator(readings, A_PAGE).get_page(request.GET.get("page")),
         "switches": standing,

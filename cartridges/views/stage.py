@@ -13,8 +13,9 @@ from django.views.decorators.http import require_GET, require_POST
 
 from cartridges.forms.own_figure import OwnFigureForm
 from cartridges.models import Estimate, OwnFigure, Stage
-from cartridges.services import acts, advice, charts_stage, estimates, measures
+from cartridges.services import acts, advice, charts_stage, doubts, estimates, likely, measures
 from cartridges.services.overview import StageNow, TrainNow, look_at
+from cartridges.services.picture import level_of
 from cartridges.services.stage_story import Assumption, assumptions, history
 from cartridges.services.timeline import Timeline
 from hobbyhydro.households import access
@@ -94,8 +95,9 @@ def _page(
         "here": here,
         "estimate": here.estimate,
         "stale": estimates.needs_refresh(found.train),
+        "typed": bool(typed),  # what was typed must not be swept away by new numbers
         "history": history(found, line=line),
-        "sure": advice.how_sure(now),
+        "sure": doubts.how_sure(now),
     }
     if here.estimate is not None:
         context |= _found(now, here, line, units=units, typed=typed or {})
@@ -116,7 +118,10 @@ def _found(
     return {
         "state": advice.stage_state(estimate),
         "word": advice.STATE_WORDS[advice.stage_state(estimate)],
-        "spread": advice.spread_in_days(estimate.p10_at, estimate.p90_at),
+        "spread": likely.span_of(estimate),
+        "meaning": likely.MEANING,
+        "plan_chance": likely.plan_chance(now),
+        "life_left": round(100 * level_of(estimate, moment=line.now).p50),
         "why": advice.why(estimate.cause, now=now, stage=here),
         "remaining": _in_percent(estimate),
         "contact": measures.contact_of(now, here),

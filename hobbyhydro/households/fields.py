@@ -16,6 +16,8 @@ _GROUPED = re.compile(
     r"(?:(?P<point>(?!(?P=mark))[,.])(?P<part>\d*))?"
 )
 
+EXAMPLES = {"chlorine": "0.5", "turbidity": "0.5", "rated_flow": "0.5"}
+
 
 def plain_number(text: str) -> str:
     """Digits as people write them, in the form that ``float`` reads.
@@ -68,6 +70,11 @@ class QuantityField(forms.FloatField):
         self.widget.attrs["data-unit"] = self.unit_label
 
     @property
+    def example(self) -> str:
+        """A number that could stand here, for the message that asks for one."""
+        return EXAMPLES.get(self.quantity, "12.5")
+
+    @property
     def unit_label(self) -> str:
         return edge.unit_label(self.quantity, units=self.units)
 
@@ -87,7 +94,7 @@ class QuantityField(forms.FloatField):
             number = float(plain_number(str(value)))
         except ValueError:
             raise ValidationError(
-                f"“{value}” is not a number. Write it in {self.unit_label}, such as 12.5.",
+                f"“{value}” is not a number. Write it in {self.unit_label}, such as {self.example}.",
                 code="invalid",
             ) from None
         if not math.isfinite(number):

@@ -9,6 +9,7 @@ from django.utils import timezone
 
 from . import access
 from .access import SESSION_KEY
+from .demo_person import mark_invented
 from .models import Membership
 
 __all__ = ["SESSION_KEY", "HouseholdMiddleware"]
@@ -34,7 +35,7 @@ class HouseholdMiddleware:
         found: list[Membership] = []
         if request.user.is_authenticated:
             places = Membership.objects.select_related("household").filter(person=request.user)
-            found = list(places.order_by("since", "pk"))
+            found = list(mark_invented(places).order_by("since", "pk"))
         chosen = request.session.get(SESSION_KEY)
         place = next((p for p in found if p.household_id == chosen), found[0] if found else None)
         access.enter(request, places=found, place=place)

@@ -1,5 +1,6 @@
 // Draws every chart on the page, in the colours of the moment. The library is fetched only when a
-// chart comes near the screen; without it the table below each chart holds the same figures.
+// chart comes near the screen. Without any script the table below each chart stands open and holds
+// the same figures; here it is closed, as the chart shows them.
 
 const here = document.currentScript;
 let library = null;
@@ -53,7 +54,11 @@ const near = new IntersectionObserver(
 );
 
 const watch = (root) => {
-  for (const chart of root.querySelectorAll("[data-chart]:not([data-drawn])")) near.observe(chart);
+  for (const chart of root.querySelectorAll("[data-chart]:not([data-watched])")) {
+    chart.dataset.watched = "yes";
+    for (const table of chart.querySelectorAll(".chart-table")) table.open = false;
+    near.observe(chart);
+  }
 };
 
 const redraw = () => {

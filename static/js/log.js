@@ -1,11 +1,18 @@
 // Comforts of the log forms; everything works without them.
 
+// As the server reads them: “1,340”, “1.340,5” and “1 340” are one thousand and more, “12,5” is not.
+const GROUPED = /^([+-]?)([1-9]\d{0,2}(?:([,.])\d{3})(?:\3\d{3})*)(?:((?!\3)[,.])(\d*))?$/;
 const asNumber = (text) => {
-  let plain = text.trim().replaceAll(/[\s\u00a0]/g, "");
-  if (plain.includes(",") && !plain.includes(".") && plain.split(",").pop().length !== 3) {
-    plain = plain.replace(",", ".");
+  let plain = text.replaceAll(/\s/g, "");
+  const found = GROUPED.exec(plain);
+  if (found) {
+    const [, sign, whole, mark, point, part] = found;
+    const groups = whole.split(mark);
+    if (mark === "," || point || groups.length > 2) {
+      return Number(`${sign}${groups.join("")}.${part || "0"}`);
+    }
   }
-  plain = plain.replaceAll(",", "");
+  if (plain.split(",").length === 2 && !plain.includes(".")) plain = plain.replace(",", ".");
   return plain === "" ? NaN : Number(plain);
 };
 

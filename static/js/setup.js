@@ -17,11 +17,22 @@ if (form && typicalData) {
   });
 }
 
-// A household that never chose a time zone is most likely where this device is.
+// A household that never chose a time zone is most likely where this device is. A device may call
+// a place by an older name than the list does; then the first of the same clock stands for it.
 const zone = document.querySelector("select[data-device-zone-first]");
 if (zone && zone.value === "UTC") {
+  const known = (name) => new Intl.DateTimeFormat("en", { timeZone: name }).resolvedOptions().timeZone;
   const here = Intl.DateTimeFormat().resolvedOptions().timeZone;
-  if (Array.from(zone.options).some((option) => option.value === here)) zone.value = here;
+  const isHere = (name) => {
+    try {
+      return name === here || known(name) === here;
+    } catch {
+      return false;
+    }
+  };
+  const names = Array.from(zone.options, (option) => option.value);
+  const found = names.includes(here) ? here : names.find(isHere);
+  if (found) zone.value = found;
 }
 
 // What is typed is kept as it is typed, so that leaving the page loses nothing.

@@ -93,7 +93,7 @@ def test_the_outlet_splits_into_past_and_forecast_at_today(carbon: Estimate) -> 
     assert past["x"][-2] <= today < ahead["x"][0]
     assert past["x"][-1] == ahead["x"][0]  # one line, no gap
     assert ahead["line"]["dash"] == "dash"
-    low, high = trace(chart, "8 in 10 outcomes, low"), trace(chart, "8 in 10 outcomes, high")
+    low, high = trace(chart, "likely, low"), trace(chart, "likely, high")
     assert all(a <= b for a, b in zip(low["y"], high["y"], strict=True))
     assert high["fill"] == "tonexty"
     assert "your limit 0.10\u00a0mg/L" in notes(chart)
@@ -177,7 +177,7 @@ def test_volume_follows_a_cartridge_through_a_rotation(train: Train, owner: User
 def test_causes_are_ranked_and_say_which_comes_first(carbon: Estimate) -> None:
     chart = charts_of(carbon)["causes"]
     assert [row[0] for row in chart.rows] == ["chlorine at the limit", "package’s volume"]
-    assert chart.rows[0][-1] == "first in 100 of 100"
+    assert chart.rows[0][-1] == "always first"
     assert chart.rows[1][-1] == "for comparison"
 
 

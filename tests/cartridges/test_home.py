@@ -15,7 +15,7 @@ from hobbyhydro.households.models import Household, Membership, User
 from tests.conftest import signed_in
 from tests.trains import build_train
 
-from .estimate_rows import estimate_train
+from .estimate_rows import SUMMARY, estimate_train
 
 
 @pytest.fixture
@@ -61,12 +61,48 @@ def test_tells_the_next_act_days_date_why_and_how_sure(as_keeper: Client, estima
     assert "Replace the carbon block (stage 2)" in page
     assert "in 41 days" in page
     assert "chloramine reaches your limit of 0.10 mg/L after stage 2 in 50 days" in page
-    assert "8 in 10 outcomes: 41–66 days" in page
+    assert "Likely between 41 and 66 days." in page
+    assert page.count("holds 8 of 10 modelled outcomes") == 1
+
+
+@pytest.mark.parametrize(
+    ("plan_by", "words"),
+    [
+        (5, "by which 1 in 20 would be spent, so it comes before the most likely one"),
+        (10, "by which 1 in 10 would be spent, so it comes before the most likely one"),
+        (25, "by which 1 in 4 would be spent, so it comes before the most likely one"),
+        (50, "Planned for the most likely day: 1 in 2 would be spent by then."),
+    ],
+)
+def test_says_why_the_planned_day_is_not_the_most_likely(
+    as_keeper: Client, estimated: Train, plan_by: int, words: str
+) -> None:
+    estimated.summary |= {"plan_by": plan_by}
+    estimated.save()
+    page = text_of(as_keeper)
+    assert words in page
+    assert "days to plan for" in page
+
+
+def test_logging_stands_before_the_drawing(as_keeper: Client, estimated: Train) -> None:
+    page = text_of(as_keeper)
+    assert page.index('id="changed-') < page.index("quick-log") < page.index("train-picture")
+
+
+def test_only_the_first_doubt_stands_open(as_keeper: Client, estimated: Train) -> None:
+    estimated.summary |= {"two_humped": True, "effective_members": 12.0}
+    estimated.save()
+    page = text_of(as_keeper)
+    first, more, second = (
+        page.index(words)
+        for words in ("fall into two groups", "<summary>and 1 more", "these days are rough")
+    )
+    assert first < more < second < page.index("</details>", more)
 
 
 def test_shows_outlet_contact_volume_and_both_lives(as_keeper: Client, estimated: Train) -> None:
     page = text_of(as_keeper)
-    assert "0.02 mg/L, 9 in 10 at most 0.06 mg/L; limit 0.10 mg/L" in page
+    assert "0.02 mg/L, hardly ever above 0.06 mg/L; limit 0.10 mg/L" in page
     assert "4.2 min of 5 min" in page
     assert "8.4 min of 10 min" in page
     assert "2,906 gal" in page  # 11,000 L
@@ -145,11 +181,31 @@ def test_says_what_is_missing_and_where_to_add_it(as_keeper: Client, estimated: 
 
 
 def test_says_when_tests_and_model_cannot_be_reconciled(
-    as_keeper: Client, estimated: Train
+    as_keeper: Client, estimated: Train, keeper: User
 ) -> None:
-    estimated.summary |= {"unreconciled": ["outlet-test/1"]}
-    estimated.save()
-    assert "A test does not fit with the rest of what is known" in text_of(as_keeper)
+    odd = acts.log(
+        OutletTest(
+            train=estimated,
+            stage=estimated.stages.get(position=2),
+            at=timezone.now(),
+            value_mg_l=0.05,
+        ),
+        by=keeper,
+    )
+    Train.objects.update(stale=False, summary=SUMMARY | {"unreconciled": [f"outlet-test/{odd.pk}"]})
+    page = text_of(as_keeper)
+    assert "behind stage 2 (0.05 mg/L) does not fit with the rest of what is known" in page
+    acts.log(
+        OutletTest(
+            train=estimated,
+            stage=estimated.stages.get(position=2),
+            at=timezone.now(),
+            value_mg_l=0.1,
+            below=True,
+        ),
+        by=keeper,
+    )
+    assert "does not fit" not in text_of(as_keeper)  # a later test has answered it
 
 
 def test_stale_shows_the_former_numbers_and_recalculates(

@@ -256,3 +256,16 @@ def test_uses_do_not_count_what_came_from_a_file(train: Train, owner: User) -> N
     assert used["source-test"].count == 1
     assert used["meter-reading"].count == 3
     assert used["note"] == logbook.Use(0, None)
+
+
+def test_what_was_undone_is_offered_with_how_much_it_is(
+    as_keeper: Client, train: Train, keeper: User
+) -> None:
+    link = "Show what was undone or corrected"
+    assert link not in as_keeper.get(where(train)).content.decode()
+    kept = note(train, "kept", ago(days=1), keeper)
+    acts.undo(note(train, "gone", ago(days=2), keeper), by=keeper)
+    acts.correct(kept, by=keeper, why="typo", text="kept!")
+    text = as_keeper.get(where(train), {"kind": "note"}).content.decode()
+    assert f'href="?kind=note&amp;withdrawn=on">{link} (2)</a>' in text
+    assert words(as_keeper, train, kind="note", withdrawn="on") == ["kept!", "kept", "gone"]

@@ -142,3 +142,50 @@ def test_rotation_saves_nothing_when_one_move_fails(
     assert "second move" in errors(response)["cartridge"][0]
     assert len(calls) == 2 and numbers(pair) == [1, 2, 3]
     assert Cartridge.objects.count() == 3
+
+
+def test_the_logbook_shows_a_rotation_as_one_entry(
+    as_keeper: Client, pair: Train, spare: Cartridge
+) -> None:
+    book = reverse("logbook", args=[pair.pk])
+    before = as_keeper.get(book).context["page"].paginator.count
+    send(as_keeper, where(pair), cartridge=spare.pk)
+    page = as_keeper.get(book)
+    assert page.context["page"].paginator.count == before + 1
+    row = page.context["rows"][0]
+    assert row["name"] == "Rotation"
+    assert [part["words"].split(":")[0] for part in row["parts"]] == ["Stage 2", "Stage 3"]
+    text = page.content.decode()
+    for part in row["parts"]:
+        assert f'href="/facts/swap/{part["fact"].pk}/"' in text
+    csv = as_keeper.get(reverse("logbook-csv", args=[pair.pk])).content.decode()
+    assert csv.count("Rotation") == 2  # a file holds every fact
+
+
+def test_an_undone_rotation_is_one_entry_on_request(
+    as_keeper: Client, pair: Train, spare: Cartridge
+) -> None:
+    book = reverse("logbook", args=[pair.pk])
+    send(as_keeper, where(pair), cartridge=spare.pk)
+    one = Fitting.objects.filter(act__isnull=False).first()
+    as_keeper.post(reverse("fact-undo", args=["swap", one.pk]))
+    page = as_keeper.get(book)
+    assert "Show what was undone or corrected (1)" in page.content.decode()
+    assert not any(row.get("parts") for row in page.context["rows"])
+    every = as_keeper.get(book, {"withdrawn": "on"})
+    [row] = [row for row in every.context["rows"] if row.get("parts")]
+    assert len(row["parts"]) == 2
+    assert "Hide what was undone or corrected (1)" in every.content.decode()
+
+
+def test_a_part_corrected_to_another_time_stands_by_itself(
+    as_keeper: Client, pair: Train, spare: Cartridge
+) -> None:
+    send(as_keeper, where(pair), cartridge=spare.pk, at=ago(days=2))
+    last = Fitting.objects.filter(act__isnull=False).order_by("pk").last()
+    page = reverse("fact-correct", args=["swap", last.pk])
+    assert send(as_keeper, page, at=ago(days=1)).status_code == 302
+    rows = as_keeper.get(reverse("logbook", args=[pair.pk])).context["rows"]
+    fittings = [row for row in rows if row["fact"] and row["fact"].KIND == "swap"]
+    assert [row["name"] for row in fittings[:2]] == ["Rotation", "Rotation"]
+    assert not any(row["parts"] for row in fittings)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import datetime as dt
+
 import pytest
 from django.test import Client
 from django.urls import reverse
@@ -23,7 +25,7 @@ def test_shut_off_works(as_keeper: Client, train: Train) -> None:
 
 
 def test_shut_off_that_lasts(as_keeper: Client, train: Train) -> None:
-    assert "Water shut off" in messages(as_keeper, off(as_keeper, train, at=ago(days=1)))
+    assert "Water off" in messages(as_keeper, off(as_keeper, train, at=ago(days=1)))
     assert Shutoff.objects.get().until is None
 
 
@@ -97,7 +99,7 @@ def test_turn_on_is_undone_to_off(as_keeper: Client, train: Train) -> None:
 
 def test_turn_on_when_it_is_not_off_is_refused(as_keeper: Client, train: Train) -> None:
     response = send(as_keeper, address(train, "turn-on"), at=ago(days=1))
-    assert "not shut off" in errors(response)["at"][0]
+    assert "water is not off" in errors(response)["at"][0]
 
 
 def test_turn_on_before_it_was_off_is_refused(as_keeper: Client, train: Train) -> None:
@@ -123,3 +125,30 @@ def test_correcting_a_shut_off_minds_the_others(as_keeper: Client, train: Train)
     assert "overlap" in errors(send(as_keeper, page, at=ago(days=7)))["at"][0]
     assert send(as_keeper, page, at=ago(days=5)).status_code == 302
     assert Shutoff.objects.standing().in_order().last().at == ago(days=5)
+
+
+@pytest.mark.parametrize(
+    ("minutes", "words"),
+    [
+        (1, "1 minute"),
+        (25, "25 minutes"),
+        (60, "1 hour"),
+        (90, "1.5 hours"),
+        (47 * 60, "47 hours"),
+        (48 * 60, "2.0 days"),
+    ],
+)
+def test_a_short_time_off_is_told_in_hours(train: Train, minutes: int, words: str) -> None:
+    at = ago(days=5)
+    row = Shutoff(train=train, at=at, until=at + dt.timedelta(minutes=minutes))
+    assert row.summary(units="us") == f"Water off for {words}"
+
+
+def test_water_off_and_on_have_one_name_each(as_keeper: Client, train: Train) -> None:
+    assert (
+        "<strong>Water off</strong>" in as_keeper.get(f"/trains/{train.pk}/log/").content.decode()
+    )
+    off(as_keeper, train, at=ago(days=1))
+    assert "<strong>Water on</strong>" in as_keeper.get(f"/trains/{train.pk}/log/").content.decode()
+    book = as_keeper.get(f"/trains/{train.pk}/logbook/")
+    assert book.context["rows"][0]["name"] == "Water off"

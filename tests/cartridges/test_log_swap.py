@@ -292,3 +292,9 @@ def test_an_emptying_where_nothing_was_is_refused(
     assert (
         "nothing in that stage" in errors(send(as_keeper, page, cartridge="none"))["cartridge"][0]
     )
+
+
+def test_the_kind_that_was_bought_is_not_called_optional(as_keeper: Client, train: Train) -> None:
+    page = as_keeper.get(where(train)).content.decode()
+    label = page.split('for="id_spec"')[1].split("</label>")[0]
+    assert "What was bought" in label and "optional" not in label

@@ -6,6 +6,8 @@ import pytest
 from django.test import Client
 
 from cartridges.models import Note, OutletTest, SourceReading, Train
+from cartridges.services import acts
+from hobbyhydro.households.models import User
 
 from .by_hand import address, ago, errors, messages, send
 
@@ -44,10 +46,97 @@ def test_outlet_test_below(as_keeper: Client, train: Train) -> None:
 
 
 def test_outlet_test_remembers_how_it_was_done(as_keeper: Client, train: Train) -> None:
-    stage = train.stages.get(position=3)
-    outlet(as_keeper, train, value_mg_l="0.1", stage=stage.pk, kit="meter", at=ago(days=1))
+    outlet(as_keeper, train, value_mg_l="0.1", species="free", kit="meter", at=ago(days=1))
     form = as_keeper.get(address(train, "outlet-test")).context["form"]
-    assert (form["stage"].value(), form["kit"].value()) == (stage.pk, "meter")
+    assert (form["species"].value(), form["kit"].value()) == ("free", "meter")
+
+
+def test_outlet_test_asks_behind_which_stage_first(as_keeper: Client, train: Train) -> None:
+    page = as_keeper.get(address(train, "outlet-test"))
+    form = page.context["form"]
+    assert next(iter(form.fields)) == "stage"
+    assert [label for _, label in form.fields["stage"].choices] == [
+        "Stage 1, sediment",
+        "Stage 2, carbon block",
+        "Stage 3, catalytic carbon (towards the tanks)",
+    ]
+    assert form["stage"].value() == train.stages.get(position=2).pk
+    assert "Between the carbons, behind stage 2: that is where" in page.content.decode()
+
+
+def test_outlet_test_presumes_no_stage_where_all_carbon_goes_the_same_day(
+    as_keeper: Client, train: Train
+) -> None:
+    train.policy = Train.Policy.SAME_DAY
+    train.save()
+    form = as_keeper.get(address(train, "outlet-test")).context["form"]
+    assert form["stage"].value() is None
+    response = outlet(as_keeper, train, value_mg_l="0.1")
+    assert errors(response)["stage"] == ["Behind which stage was the water taken?"]
+
+
+def test_outlet_test_presumes_the_only_carbon(as_keeper: Client, train: Train) -> None:
+    third = train.stages.get(position=3)
+    train.stages.filter(position=2).update(retired_at=ago(days=1))
+    form = as_keeper.get(address(train, "outlet-test")).context["form"]
+    assert form["stage"].value() == third.pk
+    assert not form.fields["stage"].help_text
+
+
+@pytest.mark.parametrize(
+    "typed", ["<0.1", "< 0,1", " <0.10", "below 0.1", "Below .1", "less than 0.1", "under 0.1"]
+)
+def test_outlet_test_understands_below(as_keeper: Client, train: Train, typed: str) -> None:
+    assert outlet(as_keeper, train, value_mg_l=typed).status_code == 302
+    row = OutletTest.objects.get()
+    assert (row.value_mg_l, row.below) == (0.1, True)
+
+
+@pytest.mark.parametrize("typed", ["<", "below", "<<0.1", "0.1<", "below zero"])
+def test_outlet_test_does_not_guess_at_half_a_below(
+    as_keeper: Client, train: Train, typed: str
+) -> None:
+    response = outlet(as_keeper, train, value_mg_l=typed)
+    assert "Write it in mg/L, such as 0.5." in errors(response)["value_mg_l"][0]
+
+
+def test_outlet_tests_of_one_minute_stand_beside_each_other(
+    as_keeper: Client, train: Train
+) -> None:
+    """Another species, another stage or another kit is another test."""
+    at, (_, second, third) = ago(hours=1), train.stages.order_by("position")
+    for more in (
+        {"stage": second.pk, "species": "total", "kit": "drops"},
+        {"stage": second.pk, "species": "free", "kit": "drops"},
+        {"stage": third.pk, "species": "total", "kit": "drops"},
+        {"stage": second.pk, "species": "total", "kit": "strip"},
+    ):
+        assert outlet(as_keeper, train, value_mg_l="0.1", at=at, **more).status_code == 302
+    assert OutletTest.objects.count() == 4
+    same = {"stage": second.pk, "species": "total", "kit": "drops"}
+    response = outlet(as_keeper, train, value_mg_l="0.3", at=at, **same)
+    assert "something else is written down" in errors(response)["value_mg_l"][0]
+
+
+def test_a_typical_figure_is_not_called_a_test(
+    as_keeper: Client, train: Train, keeper: User
+) -> None:
+    typical = SourceReading(source=train.source, at=ago(days=1), total_mg_l=2.5, origin="typical")
+    acts.log(typical, by=keeper)
+    [row] = [
+        row
+        for row in as_keeper.get(f"/trains/{train.pk}/logbook/").context["rows"]
+        if row["fact"] == typical
+    ]
+    assert row["name"] == "Typical figure"
+    assert row["words"].startswith("Typical figure for tap water: total chlorine 2.50")
+    assert (
+        "<h1>Typical figure</h1>"
+        in as_keeper.get(f"/facts/source-test/{typical.pk}/").content.decode()
+    )
+    source(as_keeper, train, total_mg_l="2.4")
+    rows = as_keeper.get(f"/trains/{train.pk}/logbook/").context["rows"]
+    assert rows[0]["name"] == "Tap test"
 
 
 @pytest.mark.parametrize(("typed", "word"), [*BAD, ("", "required"), ("0", "nothing from very")])

@@ -143,11 +143,26 @@ def test_state_is_told_by_word_and_by_shape(p10: int, state: str, word: str) -> 
 def test_text_equivalents_carry_days_spread_and_outlet() -> None:
     for picture in both(train_now(DAYS)):
         assert picture.housings[1].part.label == (
-            "Stage 2, carbon block: 50 days, fine; 8 in 10 outcomes: 41–66 days; "
-            "0.02\u00a0mg/L after it"
+            "Stage 2, carbon block: most likely 50 days, fine; likely between 41 and 66 days; "
+            "plan for 41 days; 0.02\u00a0mg/L after it"
         )
         assert picture.tap.label == "Tap, 2.00\u00a0mg/L, chloramine"
         assert "below your limit" in picture.tanks.label
+
+
+def test_names_the_most_likely_and_the_planned_day_beside_the_glass() -> None:
+    for picture in both(train_now([(120, 120, 120), (6, 12, 19), (0, 5, None)])):
+        first, second, third = ([line.text for line in h.part.lines] for h in picture.housings)
+        assert first[1:] == ["120 days"]  # all three dates are one: nothing to add
+        assert second[1:4] == ["12 days", "likely 6–19 days", "plan for: 6 days"]
+        assert third[1:4] == ["5 days", "likely from now on", "plan for: now"]
+
+
+def test_lines_of_a_housing_stand_clear_of_the_next() -> None:
+    _, down = both(train_now([(6, 12, 19)] * 3, kinds=(Kind.CARBON_BLOCK,) * 3))
+    for one, other in zip(down.housings, down.housings[1:], strict=False):
+        assert len(one.part.lines) == 5
+        assert one.part.lines[-1].y <= other.part.lines[0].y - 14  # a line of text is 14 high
 
 
 def test_speaks_the_reader_s_units() -> None:

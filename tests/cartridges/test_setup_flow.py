@@ -9,6 +9,7 @@ from django.test import Client
 from django.utils import timezone
 
 from cartridges.models import Meter, MeterReading, RestrictorFitting, Train
+from hobbyhydro.households.models import User
 
 from .setup_answers import FLOW, NOT_NUMBERS, cartridges_of, says, send, shows, walk
 
@@ -123,3 +124,29 @@ def test_refuses_a_choice_that_was_not_offered(
 def test_asks_nothing_of_a_meter_that_is_not_there(as_keeper: Client, begun: Train) -> None:
     typed = {**FLOW, "meter_reading": "rubbish", "meter_unit": "furlongs"}
     assert send(as_keeper, begun, "flow", typed).status_code == 302
+
+
+def test_the_first_reading_stands_in_the_logbook(as_keeper: Client, begun: Train) -> None:
+    send(as_keeper, begun, "flow", {**FLOW, **METER})
+    reading = MeterReading.objects.get()
+    assert reading.reading_l == pytest.approx(1234.5 * L_PER_GAL)
+    assert reading.at == begun.meters.get().fitted_at
+    page = as_keeper.get(f"/setup/{begun.pk}/flow/")  # and is still the one it counts from
+    assert page.context["form"]["meter_start"].value() == "now"
+    rows = as_keeper.get(f"/trains/{begun.pk}/logbook/").context["rows"]
+    assert "Meter reads 1,234.5\u00a0gal" in [row["words"] for row in rows]
+
+
+def test_the_check_names_the_meters_unit_as_it_is_written(as_keeper: Client, begun: Train) -> None:
+    send(as_keeper, begun, "flow", {**FLOW, **METER})
+    assert "meter in US gallons" in as_keeper.get(f"/setup/{begun.pk}/finish/").content.decode()
+
+
+@pytest.mark.parametrize(("units", "shown"), [("us", "60"), ("metric", "414")])
+def test_the_rated_pressure_is_a_round_figure(
+    as_keeper: Client, begun: Train, keeper: User, units: str, shown: str
+) -> None:
+    keeper.units = units
+    keeper.save()
+    form = as_keeper.get(f"/setup/{begun.pk}/flow/").context["form"]
+    assert form["rated_pressure_kpa"].value() == shown

@@ -84,3 +84,49 @@ def test_metric_readers_type_in_their_units(as_keeper: Client, keeper: User) -> 
     send(as_keeper, train, "train", {**TRAIN, "supply_pressure_kpa": "300"})
     train.refresh_from_db()
     assert train.supply_pressure_kpa == 300.0
+
+
+def test_a_limit_that_harms_fish_is_asked_back_once(as_keeper: Client) -> None:
+    train = walk(as_keeper, until="train")
+    typed = {**TRAIN, "limit_mg_l": "0.6"}
+    asked = send(as_keeper, train, "train", typed)
+    words = says(asked, "limit_mg_l")
+    assert "Fish gills are harmed far below this." in words
+    assert "0.011 mg/L (US EPA 1984)" in words
+    sure = asked.context["form"]["sure"].value()
+    assert f'name="sure" value="{sure}"' in asked.content.decode()
+    other = send(as_keeper, train, "train", {**typed, "limit_mg_l": "0.8"}, sure=sure)
+    says(other, "limit_mg_l")  # another figure is asked anew
+    assert send(as_keeper, train, "train", typed, sure=sure).status_code == 302
+    train.refresh_from_db()
+    assert train.limit_mg_l == 0.6
+    assert send(as_keeper, train, "train", typed).status_code == 302  # it is known by now
+
+
+@pytest.mark.parametrize("typed", ["0.5", "0.011"])
+def test_a_limit_that_kits_can_show_is_not_asked_back(as_keeper: Client, typed: str) -> None:
+    train = walk(as_keeper, until="train")
+    assert send(as_keeper, train, "train", {**TRAIN, "limit_mg_l": typed}).status_code == 302
+
+
+def test_no_limit_above_what_the_law_allows(as_keeper: Client) -> None:
+    train = walk(as_keeper, until="train")
+    answer = send(as_keeper, train, "train", {**TRAIN, "limit_mg_l": "4.1"}, sure="4.1")
+    assert "at most 4.00\u00a0mg/L" in says(answer, "limit_mg_l")
+
+
+@pytest.mark.parametrize(
+    ("units", "shown", "kept"), [("us", "60", 413.6854), ("metric", "410", 410.0)]
+)
+def test_the_typical_pressure_is_a_round_figure(
+    as_keeper: Client, keeper: User, units: str, shown: str, kept: float
+) -> None:
+    """60 psi is 413.6854 kPa: NIST SP 811."""
+    keeper.units = units
+    keeper.save()
+    train = walk(as_keeper, until="train")
+    form = as_keeper.get(f"/setup/{train.pk}/train/").context["form"]
+    assert form["supply_pressure_kpa"].value() == shown
+    send(as_keeper, train, "train", {**TRAIN, "supply_pressure_kpa": shown})
+    train.refresh_from_db()
+    assert train.supply_pressure_kpa == pytest.approx(kept, abs=1e-3)

@@ -126,3 +126,57 @@ def test_hides_the_taps_of_strangers(as_stranger: Client, train: Train) -> None:
     )
     assert another.status_code == 302
     assert Train.objects.exclude(pk=train.pk).get().source != train.source
+
+
+def test_free_chlorine_water_is_typically_nearly_all_free(as_keeper: Client) -> None:
+    typical = as_keeper.get("/setup/").context["typical"]
+    assert typical["free_chlorine"] == {"total_mg_l": 1.1, "free_mg_l": 1.0}
+
+
+def test_a_second_new_tap_gets_a_name_of_its_own(
+    as_keeper: Client, train: Train, household: Household
+) -> None:
+    page = as_keeper.get("/setup/").content.decode()
+    assert "Tap water, as it is written down (it feeds Basement drip)" in page
+    for expected in ("Tap water 2", "Tap water 3"):
+        send(as_keeper, None, "water", {**WATER, "tap": "new"})
+        begun = Train.objects.get(set_up_at__isnull=True)
+        assert begun.source.name == expected
+        begun.delete()
+    page = as_keeper.get("/setup/").content.decode()
+    assert "Tap water 3, as it is written down (feeds none)" in page
+
+
+def test_what_nobody_tested_is_no_test(as_keeper: Client) -> None:
+    """Figures left as they were filled in are stated, whatever was tested beside them."""
+    blank = Source()
+    left = {"temperature_c": "59", "ph": str(blank.ph), "turbidity_ntu": str(blank.turbidity_ntu)}
+    send(as_keeper, None, "water", {**WATER, **left, "origin": "own", "ph": "8.3"})
+    reading = SourceReading.objects.get()
+    assert (reading.total_mg_l, reading.free_mg_l, reading.ph) == (2.0, 0.1, 8.3)
+    assert (reading.temperature_c, reading.turbidity_ntu) == (None, None)
+    source = Source.objects.get()
+    assert source.temperature_c == pytest.approx(15.0) and source.ph == 8.3
+
+
+def test_typical_figures_hold_no_tested_temperature(as_keeper: Client) -> None:
+    send(as_keeper, None, "water", {**WATER, "origin": "typical"})
+    reading = SourceReading.objects.get()
+    assert (reading.temperature_c, reading.ph, reading.turbidity_ntu) == (None, None, None)
+    assert Source.objects.get().ph == 8.1
+
+
+def test_zones_are_offered_by_region_and_once(as_owner: Client) -> None:
+    groups = dict(as_owner.get("/setup/").context["form"].fields["time_zone"].choices)
+    names = [name for rows in groups.values() for name, _ in rows]
+    assert ("America/Chicago", "Chicago") in groups["America"]
+    assert ("America/Indiana/Knox", "Indiana, Knox") in groups["America"]
+    assert len(names) == len(set(names))
+    aliases = {"Factory", "localtime", "US/Central", "Etc/GMT+6", "GB", "Asia/Calcutta", "EST"}
+    assert not aliases & set(names)
+    assert "UTC" in names
+    assert 'label="Europe"' in as_owner.get("/setup/").content.decode()
+
+
+def test_the_clock_is_asked_with_the_first_train_only(as_owner: Client, train: Train) -> None:
+    assert "time_zone" not in as_owner.get("/setup/").context["form"].fields

@@ -10,12 +10,14 @@ import pytest
 from django.db import connection
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
+from django.urls import reverse
 from django.utils import timezone
 
 from cartridges.models import Cartridge, CartridgeSpec, Train
 from cartridges.services import acts, estimates, placements
 from hobbyhydro.households.models import Household
 
+from .estimate_rows import estimate_train
 from .setup_answers import says, shows
 
 BUY = {"count": "3", "price": "24.90", "bought_on": "2026-01-15"}
@@ -48,7 +50,8 @@ def test_works(as_keeper: Client, train: Train, spare: Cartridge) -> None:
     assert f"No. {spare.number}" in text
     for row in page.context["in_service"]:
         assert row["estimate"].cartridge == row["stay"].cartridge
-    assert "spent in " in text
+    assert "(most likely spent in " in text
+    assert "plan for " in text
 
 
 def test_shows_where_a_swap_leaves_each(as_keeper: Client, train: Train, spare: Cartridge) -> None:
@@ -192,3 +195,27 @@ def test_change_keeps_what_was_typed(as_keeper: Client, spare: Cartridge) -> Non
 @pytest.mark.parametrize("address", ["/cartridges/", "/cartridges/buy/"])
 def test_asks_to_sign_in(client: Client, db: None, address: str) -> None:
     assert client.get(address).headers["Location"].startswith("/account/login/")
+
+
+def test_marks_the_numbers_of_a_stale_train_and_fetches_new_ones(
+    as_keeper: Client, train: Train
+) -> None:
+    estimate_train(train)
+    assert "former numbers" not in as_keeper.get(reverse("shelf")).content.decode()
+    Train.objects.filter(pk=train.pk).update(stale=True)
+    text = as_keeper.get(reverse("shelf")).content.decode()
+    assert text.count("former numbers</span>") == 3
+    again = reverse("recalculate", args=[train.pk])
+    assert text.count(f'hx-post="{again}"') == 1
+    assert f'hx-get="{reverse("shelf")}" hx-trigger="recalculated from:body"' in text
+    answer = as_keeper.post(again, {"back": reverse("shelf")})
+    assert answer["Location"] == reverse("shelf")
+    assert "former numbers" not in as_keeper.get(reverse("shelf")).content.decode()
+
+
+def test_tells_the_planned_day_and_the_most_likely_one(as_keeper: Client, train: Train) -> None:
+    estimate_train(train, days={2: (-1, 3, 9), 3: (None, None, None)})
+    text = " ".join(as_keeper.get(reverse("shelf")).content.decode().split())
+    assert "in 120 days (most likely spent in 123 days)" in text
+    assert "due now (most likely spent in 3 days)" in text
+    assert "good for more than 10 years" in text

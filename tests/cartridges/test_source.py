@@ -11,8 +11,8 @@ from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 
 from cartridges.models import Disinfectant, Source, SourceReading, SwitchPeriod, Train
+from cartridges.services import estimates, source_water, switches
 from cartridges.services import source_chart as charts
-from cartridges.services import source_water, switches
 from cartridges.services.source_chart import source_chart
 from hobbyhydro.households.models import Household, User
 
@@ -152,7 +152,8 @@ def test_chart_shows_tests_limit_and_switches(tap: Source) -> None:
     total, free = chart.figure["data"]
     assert len(total["x"]) == len(free["x"]) == 21
     assert set(free["y"]) == {0.1, 0.2}
-    band, line = chart.figure["layout"]["shapes"]
+    drawn = [s for s in chart.figure["layout"]["shapes"] if s.get("xsizemode") != "pixel"]
+    band, line = drawn  # beside them only the samples of the key
     assert line["y0"] == line["y1"] == 4.0
     assert (band["x0"][:10], band["x1"][:10]) == (
         (today - 20 * DAY).isoformat(),
@@ -255,3 +256,75 @@ def test_dates_are_those_of_the_household(tap: Source, as_keeper: Client) -> Non
     SourceReading.objects.create(source=tap, at=at, total_mg_l=2.5)
     assert "1 Feb 2026" in as_keeper.get(f"/water/{tap.pk}/").content.decode()
     assert not SwitchPeriod.objects.exists()
+
+
+def typical(tap: Source, at: dt.datetime, **more: float) -> SourceReading:
+    return SourceReading.objects.create(
+        source=tap, at=at, total_mg_l=2.5, free_mg_l=0.2, origin="typical", **more
+    )
+
+
+def test_typical_figures_are_no_tests(tap: Source, as_keeper: Client) -> None:
+    now = timezone.now()
+    tap.readings.all().delete()
+    typical(tap, now - DAY, temperature_c=15.0, ph=7.8, turbidity_ntu=0.5)
+    page = as_keeper.get(f"/water/{tap.pk}/")
+    text = page.content.decode()
+    assert page.context["average"] is None and page.context["chart"] is None
+    assert text.count("Typical figure, not measured") == 3  # free, total and combined
+    assert text.count("As you stated it") == 3  # temperature, pH, turbidity
+    assert "<td>Typical figure</td>" in text
+    assert "own test" not in text.lower()
+    assert '<h2 id="tests-title">Tests</h2>' in text
+    assert "a typical figure which nobody measured" in text
+
+
+def test_a_test_goes_before_a_newer_typical_figure(tap: Source) -> None:
+    now = timezone.now()
+    typical(tap, now - DAY)
+    found = {f.label: f for f in source_water.figures(tap, now=now)}
+    assert (found["Total chlorine"].value, found["Total chlorine"].origin) == (2.0, "Own test")
+    average = source_water.year_average(tap, now=now)
+    assert average is not None
+    assert (average.mean_mg_l, average.tests) == (2.0, 1)
+
+
+def test_the_level_that_the_model_takes_is_told_with_its_doubt(
+    tap: Source, as_keeper: Client
+) -> None:
+    """One test, sixty days old: the model holds its level, and is unsurer by its age."""
+    train = tap.trains.get()
+    estimates.refresh(train)
+    train.refresh_from_db()
+    level = source_water.level_now(tap, now=timezone.now())
+    assert level is not None
+    assert level.total_mg_l == pytest.approx(train.summary["inlet_total_mg_l"])
+    assert level.free_mg_l == pytest.approx(train.summary["inlet_free_mg_l"])
+    text = as_keeper.get(f"/water/{tap.pk}/").content.decode()
+    assert "The model now takes 2.00\u00a0mg/L total and 0.10\u00a0mg/L free" in text
+    assert f"give or take {100 * level.rel_sd:.0f} %" in text
+    tap.readings.update(at=timezone.now() - DAY)
+    fresh = source_water.level_now(tap, now=timezone.now())
+    assert fresh is not None and fresh.rel_sd < level.rel_sd
+
+
+def test_no_level_of_a_tap_that_feeds_nothing(tap: Source, household: Household) -> None:
+    spare = Source.objects.create(household=household, name="Garden tap")
+    assert source_water.level_now(spare, now=timezone.now()) is None
+    tap.readings.all().delete()
+    assert source_water.level_now(tap, now=timezone.now()) is None
+
+
+def test_tests_that_end_long_ago_are_said_to(tap: Source, as_keeper: Client) -> None:
+    def told() -> str:
+        return " ".join(as_keeper.get(f"/water/{tap.pk}/").content.decode().split())
+
+    assert "tests end in" not in told()
+    then = timezone.now() - 800 * DAY
+    tap.readings.update(at=then)
+    assert f"The tests end in {timezone.localtime(then):%B %Y}</strong>" in told()
+    assert "The model takes the last one, and trusts it less the older it is." in told()
+    typical(tap, timezone.now() - DAY)
+    assert "is only the typical figure of" in told()
+    SourceReading.objects.create(source=tap, at=timezone.now() - DAY, total_mg_l=2.0)
+    assert "tests end in" not in told()

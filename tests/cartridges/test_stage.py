@@ -40,10 +40,52 @@ def test_works(as_keeper: Client, carbon: Stage) -> None:
     page = page_of(as_keeper, carbon)
     assert "Stage 2, carbon block" in page
     assert "chloramine reaches your limit of 0.10 mg/L after stage 2" in page
-    assert "8 in 10 outcomes: 41–66 days" in page
+    assert "Likely between 41 and 66 days." in page
+    assert page.count("holds 8 of 10 modelled outcomes") == 1
     planned = timezone.localdate() + dt.timedelta(days=41)
-    assert f"Plan for {on_day(planned)}." in page
-    assert page.index("50</span>") < page.index("Most likely") < page.index("8 in 10 outcomes")
+    assert f"Plan for {on_day(planned)}, in 41 days</strong>: by then 1 in 10" in page
+    assert page.index("50</span>") < page.index("Most likely") < page.index("Likely between")
+
+
+def test_tells_life_left_from_carbon_unused(as_keeper: Client, carbon: Stage) -> None:
+    page = page_of(as_keeper, carbon)
+    # 60 days in service and 50 to go: 50 of 110 are left, while half the carbon is unused.
+    assert "<dt>Life left</dt><dd>45&nbsp;%" in page
+    assert "<dt>Carbon still unused</dt><dd>50&nbsp;% (likely 40 to 60&nbsp;%)" in page
+
+
+def test_stale_recalculates_by_itself_and_then_fetches_its_part(
+    as_keeper: Client, carbon: Stage
+) -> None:
+    assert "former numbers" not in page_of(as_keeper, carbon)
+    Train.objects.filter(pk=carbon.train_id).update(stale=True)
+    page = page_of(as_keeper, carbon)
+    address = reverse("recalculate", args=[carbon.train_id])
+    assert f'hx-post="{address}" hx-trigger="load, submit" hx-swap="none"' in page
+    assert 'hx-trigger="recalculated from:body" hx-select="#stage-page"' in page
+    assert "these are the former numbers" in page  # for those without a script
+    answer = as_keeper.post(address, {"shown": "page"}, headers={"HX-Request": "true"})
+    assert (answer.status_code, answer["HX-Trigger"]) == (204, '{"recalculated": {}}')
+    assert "former numbers" not in page_of(as_keeper, carbon)
+
+
+def test_what_was_typed_is_not_swept_away_by_new_numbers(as_keeper: Client, carbon: Stage) -> None:
+    Train.objects.filter(pk=carbon.train_id).update(stale=True)
+    response = as_keeper.post(own(carbon), {"value": "a lot"})
+    assert response.status_code == 422
+    page = response.content.decode()
+    assert "these are the former numbers" in page
+    assert "hx-post" not in page
+
+
+def test_recalculate_without_script_goes_back_to_the_stage(
+    as_keeper: Client, carbon: Stage
+) -> None:
+    stage = reverse("stage", args=[carbon.pk])
+    address = reverse("recalculate", args=[carbon.train_id])
+    assert as_keeper.post(address, {"back": stage})["Location"] == stage
+    away = as_keeper.post(address, {"back": "//elsewhere.test/"})
+    assert away["Location"] == reverse("train", args=[carbon.train_id])
 
 
 def test_asks_no_more_of_the_database_with_more_restrictors(
@@ -98,7 +140,7 @@ def test_shows_the_history_of_the_stage(as_keeper: Client, carbon: Stage, owner:
     page = page_of(as_keeper, carbon)
     assert page.index(str(fresh)) < page.index("no. 2, Carbon block")
     assert "still here" in page
-    assert '<td class="number">60</td><td class="number">3,000 gal</td>' in page
+    assert 'data-head="Days">60</td><td class="number" data-head="Water">3,000 gal</td>' in page
 
 
 def test_stands_without_an_estimate(as_keeper: Client, train: Train) -> None:

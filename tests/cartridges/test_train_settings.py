@@ -9,6 +9,7 @@ from django.test import Client
 
 from cartridges.models import Estimate, Train
 from cartridges.services import estimates
+from hobbyhydro.households.models import User
 
 from .setup_answers import NOT_NUMBERS, TRAIN, says, shows
 
@@ -80,3 +81,23 @@ def test_hides_from_strangers(as_stranger: Client, train: Train) -> None:
 def test_asks_to_sign_in(client: Client, train: Train) -> None:
     answer = client.get(f"/trains/{train.pk}/settings/")
     assert answer.headers["Location"].startswith("/account/login/")
+
+
+@pytest.mark.parametrize(("units", "shown"), [("us", "10"), ("metric", "70")])
+def test_the_largest_drop_is_a_round_figure(
+    as_keeper: Client, train: Train, keeper: User, units: str, shown: str
+) -> None:
+    keeper.units = units
+    keeper.save()
+    form = as_keeper.get(f"/trains/{train.pk}/settings/").context["form"]
+    assert form["resistance_limit_kpa"].value() == shown
+
+
+def test_a_limit_that_harms_fish_is_asked_back_once(as_keeper: Client, train: Train) -> None:
+    asked = save(as_keeper, train, limit_mg_l="1")
+    assert "Keep it anyway?" in says(asked, "limit_mg_l")
+    train.refresh_from_db()
+    assert train.limit_mg_l == 0.1
+    assert save(as_keeper, train, limit_mg_l="1", sure="1").status_code == 302
+    train.refresh_from_db()
+    assert train.limit_mg_l == 1.0

@@ -133,3 +133,12 @@ def test_a_field_can_change_its_system() -> None:
     field.use_units("metric")
     assert field.unit_label == "L/day"
     assert field.clean("190") == pytest.approx(190.0)
+
+
+@pytest.mark.parametrize(
+    ("quantity", "example"), [("chlorine", "0.5"), ("turbidity", "0.5"), ("pressure", "12.5")]
+)
+def test_the_example_is_a_number_that_could_stand_there(quantity: str, example: str) -> None:
+    field = QuantityField(quantity=quantity)
+    with pytest.raises(ValidationError, match=rf"such as {example}\."):
+        field.clean("some")
