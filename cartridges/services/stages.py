@@ -83,7 +83,7 @@ def set_right(stage: Stage, *, by_places: int) -> bool:
 def trade_places(stage: Stage, *, by_places: int, by: User | None) -> bool:
     """The housings trade places now, with what is in them; the past stays as it was.
 
-    False where there is no such place. Both cartridges move in one act; trading again takes it back.
+    False where there is no such place. Both move in one act; trading again takes it back.
     """
     train, now = stage.train, timezone.now()
     with transaction.atomic():

@@ -94,7 +94,8 @@ class QuantityField(forms.FloatField):
             number = float(plain_number(str(value)))
         except ValueError:
             raise ValidationError(
-                f"“{value}” is not a number. Write it in {self.unit_label}, such as {self.example}.",
+                f"“{value}” is not a number. Write it in {self.unit_label}, "
+                f"such as {self.example}.",
                 code="invalid",
             ) from None
         if not math.isfinite(number):
