@@ -87,8 +87,9 @@ class TrainForm(UnitsForm):
             "Fish gills are harmed far below this. The US chronic limit for freshwater life is "
             "0.011 mg/L (US EPA 1984). Keep it anyway? Then send it once more.",
         )
-        self.data = self.data.copy()
-        self.data["sure"] = typed
+        asked_again: Any = self.data.copy()  # type: ignore[attr-defined]  # a QueryDict
+        asked_again["sure"] = typed
+        self.data = asked_again
 
     @property
     def values(self) -> dict[str, Any]:

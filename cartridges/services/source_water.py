@@ -166,7 +166,9 @@ def _last(source: Source, now: dt.datetime, *names: str) -> SourceReading | None
     rows = source.readings.filter(withdrawn_at__isnull=True, at__lte=now, **told)
     is_test = ~Q(origin=SourceReading.Origin.TYPICAL)
     newest = (F("at").desc(), F("pk").desc())
-    return rows.alias(is_test=is_test).order_by(F("is_test").desc(), *newest).first()
+    ordered = rows.alias(is_test=is_test).order_by(F("is_test").desc(), *newest)
+    found: SourceReading | None = ordered.first()
+    return found
 
 
 def _when(reading: SourceReading | None) -> tuple[dt.datetime | None, str]:
