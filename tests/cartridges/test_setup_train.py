@@ -122,9 +122,9 @@ def test_the_typical_pressure_is_a_round_figure(
     as_keeper: Client, keeper: User, units: str, shown: str, kept: float
 ) -> None:
     """60 psi is 413.6854 kPa: NIST SP 811."""
+    train = walk(as_keeper, until="train")
     keeper.units = units
     keeper.save()
-    train = walk(as_keeper, until="train")
     form = as_keeper.get(f"/setup/{train.pk}/train/").context["form"]
     assert form["supply_pressure_kpa"].value() == shown
     send(as_keeper, train, "train", {**TRAIN, "supply_pressure_kpa": shown})
