@@ -26,6 +26,8 @@ from . import recurrence
 
 ONE_DAY = dt.timedelta(days=1)
 NEW_WATER = dt.timedelta(days=30)
+"""How long a change of disinfectant for good is new. Our own judgement."""
+
 LAST_SHARE = 0.1
 """The last tenth of a cartridge's life, in which the test comes daily."""
 

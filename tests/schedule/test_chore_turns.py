@@ -304,6 +304,17 @@ def test_after_a_switch_the_test_is_weekly_again(train: Train, household: Househ
     }
 
 
+def test_after_a_change_for_good_the_test_comes_daily_while_it_is_new(
+    train: Train, household: Household
+) -> None:
+    due(household)
+    switch = declare_switch(train, begins=-20, ends=0)
+    switch.until = SwitchPeriod.FOR_GOOD
+    switch.save(update_fields=["until"])
+    asked = {t.now_due_on for t in due(household, ahead=60) if t.chore.starter_key == "test-switch"}
+    assert asked == {today() + k * DAY for k in range(11)}  # thirty days from its beginning
+
+
 def test_a_switch_of_another_tap_is_not_ours(train: Train, household: Household) -> None:
     due(household)
     other = household.sources.create(name="Rain barrel")
