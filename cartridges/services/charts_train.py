@@ -15,6 +15,7 @@ from .charts import NOW, SERIES, Chart, Sheet, clock, day_words, shown, with_uni
 from .timeline import NotEnough, flow_history, moment_of
 
 MOST_POINTS = 400
+HEADROOM = 1.1  # the outlets' axis ends this far above the highest value that is of interest
 DASHES = ("solid", "dashdot", "longdash")  # told apart without colour; “dash” is the limit's
 ORIGIN_WORDS = {METERED: "metered", RESTRICTOR: "by the restrictor", SHUT: "water off"}
 
@@ -118,7 +119,8 @@ def outlets(train: Train, *, units: str, now: dt.datetime) -> Chart | None:
         name = f"after stage {estimate.stage.position}"
         x = [clock(m) for m in moments]
         sheet.line(name, x, curve["p50"], line={"color": color, "dash": dash})
-        sheet.key(name, color=color, dash=dash)
+        seen = min(curve["p50"]) <= top * HEADROOM
+        sheet.key(name if seen else f"{name}, higher than this", color=color, dash=dash)
         table += [
             (name, day_words(m), in_words(v, quantity="chlorine", units=units, decimals=3))
             for m, v in zip(moments, curve["p50"], strict=True)
@@ -126,7 +128,7 @@ def outlets(train: Train, *, units: str, now: dt.datetime) -> Chart | None:
     limit = in_words(train.limit_mg_l, quantity="chlorine", units=units)
     sheet.level(train.limit_mg_l, f"your limit {limit}")
     sheet.moment(clock(now), "today", color=NOW)
-    sheet.figure.update_yaxes(range=[0, top * 1.1])
+    sheet.figure.update_yaxes(range=[0, top * HEADROOM])
     return Chart(
         key="outlets",
         title="Chlorine behind each carbon",

@@ -269,3 +269,14 @@ def test_thinning_leaves_gaps_open() -> None:
 def test_few_segments_are_left_alone() -> None:
     few = segments(30, np.full(30, METERED, dtype=np.int8))
     assert charts_train.thinned(few) is few
+
+
+def test_outlets_name_each_line_and_say_of_one_above_the_axis_that_it_is(train: Train) -> None:
+    estimate_train(train)
+    row = Estimate.objects.get(train=train, stage__position=2)
+    row.details["curve"]["p50"] = [0.9 for _ in row.details["curve"]["p50"]]
+    row.save()
+    found = {c.key: c for c in charts_train.charts(train, units="us", now=timezone.now())}
+    assert {"after stage 2, higher than this", "after stage 3"} <= set(notes(found["outlets"]))
+    top = found["outlets"].figure["layout"]["yaxis"]["range"][1]
+    assert max(trace(found["outlets"], "after stage 2")["y"]) > top
