@@ -11,6 +11,7 @@ from pytest_django.asserts import assertContains, assertNotContains, assertRedir
 
 from cartridges.models import Note, Train
 from hobbyhydro.households.models import Household, Membership, User
+from tests.cartridges.by_hand import shown
 from tests.conftest import signed_in
 from tests.trains import build_train
 
@@ -95,13 +96,15 @@ def test_a_form_left_open_writes_where_it_belongs(
     as_owner: Client, train: Train, attic: Household
 ) -> None:
     """A form of Fern Street is still open in one tab while the other tab went to the attic."""
+    log = reverse("log-fact", args=[train.pk, "note"])
+    typed = shown(as_owner, log) | {"text": "dripping"}
     as_owner.post(where(attic))
-    answer = as_owner.post(
-        reverse("log-fact", args=[train.pk, "note"]), {"text": "dripping", "at": "2026-01-01T10:00"}
-    )
-    assert answer.status_code in (200, 302)
-    assertContains(as_owner.get("/household/"), "<h1>Fern Street</h1>")
-    assert not Note.objects.exclude(train__household=train.household).exists()
+    answer = as_owner.post(log, typed)
+    assertRedirects(answer, f"/trains/{train.pk}/", fetch_redirect_response=False)
+    assert Note.objects.get().train == train
+    page = as_owner.get("/household/")
+    assertContains(page, "This belongs to Fern Street, so that is where you are now.")
+    assertContains(page, "<h1>Fern Street</h1>")
 
 
 def test_one_who_may_only_see_there_writes_nothing_there(
