@@ -75,12 +75,15 @@ def deliver(*, stop: Callable[[], bool] = lambda: False) -> dict[str, int]:
 def ready(*, now: dt.datetime) -> QuerySet[Letter]:
     """Letters that wait, whose time has come, and that no worker holds.
 
-    A time or a lease further ahead than we ever set one was written while the clock was wrong, and
-    does not bind.
+    A time or a lease more than twice as far ahead as we ever set one was written while the clock
+    was wrong, and does not bind. Not once as far: a worker that waited for the database asks with
+    a moment that lies before the one at which another took its lease.
     """
     return Letter.objects.filter(
-        Q(send_after__lte=now) | Q(send_after__gt=now + LONGEST_WAIT),
-        Q(worked_until__isnull=True) | Q(worked_until__lte=now) | Q(worked_until__gt=now + LEASE),
+        Q(send_after__lte=now) | Q(send_after__gt=now + 2 * LONGEST_WAIT),
+        Q(worked_until__isnull=True)
+        | Q(worked_until__lte=now)
+        | Q(worked_until__gt=now + 2 * LEASE),
         state=Letter.State.WAITING,
     )
 

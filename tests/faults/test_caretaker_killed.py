@@ -17,7 +17,7 @@ import threading
 import time
 from collections import Counter
 from collections.abc import Iterator
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from urllib.parse import quote
@@ -101,11 +101,12 @@ class Killer:
             os.kill(self.worker, signal.SIGKILL)
 
 
-@pytest.fixture
-def forker(shared_database: Path | None, post: Post) -> Iterator[subprocess.Popen[str]]:
+@contextmanager
+def forking(path: Path | None, post: Post) -> Iterator[subprocess.Popen[str]]:
+    """A process that forks workers on the test's database, for as long as the block lasts."""
     process = subprocess.Popen(
         [sys.executable, str(Path(__file__).with_name("forking_caretaker.py"))],
-        env=environment(shared_database, post),
+        env=environment(path, post),
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         text=True,
@@ -115,6 +116,12 @@ def forker(shared_database: Path | None, post: Post) -> Iterator[subprocess.Pope
     yield process
     process.communicate()
     assert process.returncode == 0
+
+
+@pytest.fixture
+def forker(shared_database: Path | None, post: Post) -> Iterator[subprocess.Popen[str]]:
+    with forking(shared_database, post) as process:
+        yield process
 
 
 @pytest.fixture
@@ -206,3 +213,24 @@ def test_fifty_kills_lose_nothing_and_repeat_only_what_cannot_be_known(
     broken_off = Delivery.objects.filter(accepted=False)
     assert all(d.unsure and d.answer == "The attempt broke off." for d in broken_off)
     assert Delivery.objects.filter(accepted=True).count() == len(people)
+
+
+def test_two_workers_at_once_send_each_letter_once(
+    shared_database: Path | None, forker: subprocess.Popen[str], people: list[User], post: Post
+) -> None:
+    """They meet at settling the day and at every letter, and neither waits for the other's mail."""
+    post.pace_s = 0.01
+    with forking(shared_database, post) as other:
+        workers = [forker, other]
+        for process in workers:
+            assert process.stdin is not None
+            process.stdin.write("go\n")
+            process.stdin.flush()
+        for process in workers:
+            assert process.stdout is not None
+            process.stdout.readline()
+            assert process.stdout.readline() == "ended\n"
+    assert sorted(post.recipients) == sorted(p.email for p in people)
+    assert len(set(post.message_ids())) == len(people)
+    assert Letter.objects.filter(state=Letter.State.SENT).count() == len(people)
+    assert Notice.objects.count() == len(people)

@@ -212,6 +212,15 @@ def test_a_letter_in_work_is_left_alone_until_its_lease_is_over(post: Post, due:
     assert letter().state == State.SENT
 
 
+def test_a_worker_that_asks_late_does_not_take_what_another_holds(post: Post, due: None) -> None:
+    """It read the clock, then waited for the database while another took the letter."""
+    second = dt.timedelta(seconds=1)
+    with time_machine.travel(NOON, tick=False):
+        settle_day(Household.objects.get(), now=NOON - second)
+        assert delivery.claim(now=NOON) is not None
+        assert delivery.claim(now=NOON - second) is None
+
+
 def test_a_worker_whose_lease_is_over_changes_nothing(post: Post, due: None) -> None:
     with time_machine.travel(NOON, tick=False):
         settle_day(Household.objects.get(), now=NOON)
