@@ -8,7 +8,8 @@ from typing import Any
 from django import forms
 
 from cartridges.models import Disinfectant, Source, SourceReading
-from cartridges.services.setup import NOT_KNOWN, Water, first_reading
+from cartridges.services.setup import first_reading
+from cartridges.services.taps import NOT_KNOWN, Water
 from hobbyhydro.households import zones
 from hobbyhydro.households.fields import QuantityField
 

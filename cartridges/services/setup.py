@@ -20,7 +20,6 @@ from django.utils import timezone
 from cartridges.models import (
     Cartridge,
     CartridgeSpec,
-    Disinfectant,
     Estimate,
     Fact,
     Fitting,
@@ -34,30 +33,11 @@ from cartridges.models import (
 )
 from hobbyhydro.households.models import Household, User
 
-from . import acts, estimates, placements
+from . import acts, estimates, placements, taps
 from .stages import arrange
+from .taps import Water
 
 WHY = "changed during set-up"
-NOT_KNOWN = "Disinfectant not known: taken as chloramine."
-
-
-@dataclass(frozen=True, slots=True)
-class Water:
-    """What was said of the tap. ``source`` stands for a tap that is known already."""
-
-    source: Source | None = None
-    disinfectant: str = Disinfectant.CHLORAMINE
-    known: bool = True
-    origin: str = SourceReading.Origin.TYPICAL
-    free_mg_l: float | None = None
-    total_mg_l: float | None = None
-    temperature_c: float = 15.0
-    ph: float = 7.8
-    turbidity_ntu: float = 0.5
-
-    @property
-    def remark(self) -> str:
-        return "" if self.known else NOT_KNOWN
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,7 +97,7 @@ def save_water(
     if water.source is not None:
         source = water.source
     elif train is None or shared(train):
-        source = Source(household=household, name=free_tap_name(household))
+        source = Source(household=household, name=taps.free_name(household))
     else:
         source = train.source
     if water.source is None:
@@ -135,20 +115,6 @@ def save_water(
     train.stale = True
     train.save(update_fields=["source", "stale"])
     return train
-
-
-def is_first(household: Household) -> bool:
-    """Whether the household has no train yet that is set up, and its clock was never set."""
-    has_one = household.trains.filter(set_up_at__isnull=False).exists()
-    return household.time_zone == "UTC" and not has_one
-
-
-def free_tap_name(household: Household) -> str:
-    """A name that no other tap of the household has: “Tap water”, “Tap water 2” and so on."""
-    taken = {name.casefold() for name in household.sources.values_list("name", flat=True)}
-    first: str = Source().name
-    names = (first if k == 1 else f"{first} {k}" for k in range(1, len(taken) + 2))
-    return next(name for name in names if name.casefold() not in taken)
 
 
 def shared(train: Train) -> bool:
@@ -172,7 +138,7 @@ def _keep_reading(source: Source, water: Water, *, by: User | None) -> None:
     values = {
         "free_mg_l": water.free_mg_l,
         "total_mg_l": water.total_mg_l,
-        **_told(water),
+        **water.told(),
         "origin": water.origin,
         "remark": water.remark,
     }
@@ -181,18 +147,6 @@ def _keep_reading(source: Source, water: Water, *, by: User | None) -> None:
         acts.log(SourceReading(source=source, at=timezone.now(), **values), by=by)
     else:
         _amend(known, values, by=by)
-
-
-def _told(water: Water) -> dict[str, float | None]:
-    """Temperature, pH and turbidity where a test or report told them: not a figure that is only
-    the typical one, left as it was filled in. That one stands with the source, as stated."""
-    usual = Source()
-    told: dict[str, float | None] = {}
-    for name in ("temperature_c", "ph", "turbidity_ntu"):
-        value: float = getattr(water, name)
-        is_typical = water.origin == SourceReading.Origin.TYPICAL
-        told[name] = value if not is_typical and _differs(value, getattr(usual, name)) else None
-    return told
 
 
 def _amend(fact: Fact, values: dict[str, Any], *, by: User | None) -> None:

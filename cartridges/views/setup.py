@@ -22,7 +22,7 @@ from cartridges.forms import setup_flow, setup_train, setup_water
 from cartridges.forms.setup_cartridges import CartridgeRows
 from cartridges.forms.setup_stages import StageRows, places_of
 from cartridges.models import Stage, Train
-from cartridges.services import placements, setup, stages
+from cartridges.services import placements, setup, stages, taps
 from cartridges.services.overview import look_at
 from cartridges.services.picture import pictures
 from hobbyhydro.households import access
@@ -189,19 +189,19 @@ class WaterView(StepView):
     def form(self, data: QueryDict | None = None) -> setup_water.WaterForm:
         own = self.train.source if self.train else None
         shared = self.train is not None and setup.shared(self.train)
-        taps = self.household.sources.prefetch_related("trains").order_by("pk")
+        known = self.household.sources.prefetch_related("trains").order_by("pk")
         if own is not None and not shared:
-            taps = taps.exclude(pk=own.pk)
+            known = known.exclude(pk=own.pk)
         initial = setup_water.initial_of(None if shared else own)
         initial["tap"] = str(own.pk) if own and shared else setup_water.NEW
-        if self.train is None and taps:
-            initial["tap"] = str(taps[0].pk)
+        if self.train is None and known:
+            initial["tap"] = str(known[0].pk)
         place = access.membership(self.request)
         return setup_water.WaterForm(
             data,
             units=self.units,
-            taps=list(taps),
-            zone=place.may_govern and setup.is_first(self.household),
+            taps=list(known),
+            zone=place.may_govern and taps.is_clock_asked(self.household),
             initial={**initial, "time_zone": self.household.time_zone},
         )
 

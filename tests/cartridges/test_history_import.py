@@ -379,33 +379,3 @@ def test_own_tests_are_kept_as_own(tap: Source, as_keeper: Client) -> None:
     assert set(history.readings.values_list("origin", "logged_by__email")) == {
         ("own", "keeper@example.org")
     }
-
-
-def test_the_names_of_the_columns_are_no_row(tap: Source, as_keeper: Client) -> None:
-    """The real series has 547 readings under one line of names."""
-    upload(as_keeper, tap, REAL.read_bytes())
-    history = tap.imports.get()
-    page = as_keeper.get(f"/imports/{history.pk}/columns/").content.decode()
-    assert "547 rows." in page
-    settle_columns(as_keeper, history)
-    assert as_keeper.get(f"/imports/{history.pk}/check/").context["draft"].rows == 547
-
-
-def test_an_old_history_is_said_to_be_old(tap: Source, as_keeper: Client) -> None:
-    def told() -> str:
-        upload(as_keeper, tap, b"date,total\n2016-07-01,1.9\n2016-07-19,2.1\n")
-        history = tap.imports.order_by("pk").last()
-        settle_columns(as_keeper, history)
-        page = as_keeper.get(f"/imports/{history.pk}/check/").content.decode()
-        return " ".join(page.split())
-
-    assert "These tests end in July 2016</strong>" in told()
-    assert "The model goes by your newer test of" in told()  # the one of 60 days ago
-    tap.readings.all().delete()
-    assert "The model takes the last one, and trusts it less the older it is." in told()
-
-
-def test_a_history_up_to_lately_is_not_called_old(
-    history: HistoryImport, as_keeper: Client
-) -> None:
-    assert as_keeper.get(f"/imports/{history.pk}/check/").context["ends"] is None

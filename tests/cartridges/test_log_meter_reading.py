@@ -7,7 +7,6 @@ import datetime as dt
 import pytest
 from django.test import Client
 from django.urls import reverse
-from django.utils import timezone
 
 from cartridges.models import Meter, MeterReading, Train
 from cartridges.physics.throughput import METERED
@@ -199,54 +198,6 @@ def test_before_the_meter_was_fitted_is_refused(as_keeper: Client, train: Train)
     MeterReading.objects.filter(at__lt=ago(days=40)).delete()
     response = send(as_keeper, where(train), reading="10", at=ago(days=55))
     assert "The meter was fitted on" in errors(response)["at"][0]
-
-
-def test_two_readings_at_one_minute_that_disagree_are_refused(
-    as_keeper: Client, train: Train
-) -> None:
-    at = ago(minutes=3)
-    send(as_keeper, where(train), reading="3000", at=at)
-    response = send(as_keeper, where(train), reading="2999", at=at)
-    assert "something else is written down" in errors(response)["reading"][0]
-    assert standing(train) == 4
-
-
-def test_a_dial_that_turned_on_within_the_minute_is_taken(as_keeper: Client, train: Train) -> None:
-    at = ago(minutes=3)
-    send(as_keeper, where(train), reading="3000", at=at)
-    assert send(as_keeper, where(train), reading="3001", at=at).status_code == 302
-    assert newest(train).at == at + dt.timedelta(seconds=1)
-    assert newest(train).reading_l == pytest.approx(3001 * L_PER_GAL)
-
-
-def test_more_than_one_unit_within_the_minute_is_asked_back(
-    as_keeper: Client, train: Train
-) -> None:
-    at = ago(minutes=3)
-    send(as_keeper, where(train), reading="3000", at=at)
-    response = send(as_keeper, where(train), reading="3005", at=at)
-    assert "In that same minute it read 3,000" in errors(response)["reading"][0]
-    form = response.context["form"]
-    again = {name: form[name].value() or "" for name in form.fields}
-    assert as_keeper.post(where(train), again).status_code == 302
-    assert newest(train).reading_l == pytest.approx(3005 * L_PER_GAL)
-
-
-def test_a_reading_right_after_the_set_up_is_taken(as_keeper: Client, train: Train) -> None:
-    """The set-up's own reading has seconds, and a form's clock has none."""
-    MeterReading.objects.all().delete()
-    fitted = timezone.now() - dt.timedelta(seconds=1)
-    meter = train.meters.get()
-    Meter.objects.filter(pk=meter.pk).update(fitted_at=fitted, start_l=500 * L_PER_GAL)
-    MeterReading.objects.create(train=train, meter=meter, at=fitted, reading_l=500 * L_PER_GAL)
-    at = fitted.replace(second=0, microsecond=0)
-    assert "Already logged" in messages(
-        as_keeper, send(as_keeper, where(train), reading="500", at=at)
-    )
-    assert send(as_keeper, where(train), reading="500.2", at=at).status_code == 302
-    assert newest(train).at == fitted + dt.timedelta(seconds=1)
-    lower = send(as_keeper, where(train), reading="499", at=at)
-    assert "something else is written down" in errors(lower)["reading"][0]
 
 
 def test_the_one_box_of_a_reading_is_ready_to_type_into(as_keeper: Client, train: Train) -> None:

@@ -51,7 +51,8 @@ def test_a_meter_that_was_counting_before(as_keeper: Client, begun: Train) -> No
     meter = begun.meters.get()
     assert (meter.unit, meter.start_l) == ("gal", pytest.approx(1234.5 * L_PER_GAL))
     assert timezone.now() - meter.fitted_at < dt.timedelta(minutes=1)
-    assert not meter.readings.exists()
+    reading = meter.readings.get()  # what it counts from stands in the logbook
+    assert (reading.at, reading.reading_l) == (meter.fitted_at, meter.start_l)
 
 
 @pytest.mark.parametrize(

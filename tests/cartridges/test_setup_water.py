@@ -139,7 +139,7 @@ def test_a_second_new_tap_gets_a_name_of_its_own(
     page = as_keeper.get("/setup/").content.decode()
     assert "Tap water, as it is written down (it feeds Basement drip)" in page
     for expected in ("Tap water 2", "Tap water 3"):
-        send(as_keeper, None, "water", {**WATER, "tap": "new"})
+        send(as_keeper, None, "water", {**WATER, "tap": "new"}, token=expected)
         begun = Train.objects.get(set_up_at__isnull=True)
         assert begun.source.name == expected
         begun.delete()
